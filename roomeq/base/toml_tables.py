@@ -14,6 +14,7 @@ import re
 import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Generic, TypeVar, get_args
 
@@ -181,6 +182,7 @@ def read_toml_tables(
 def _read_text(
     location: Path, error_class: type[FileFaultError], missing_remedy: str | None
 ) -> str:
+    fault = partial(error_class, path=location)
     try:
         data = file_bytes(
             location,
@@ -189,42 +191,37 @@ def _read_text(
             remedy="responses stand in files of their own",
         )
     except FileNotFoundError:
-        raise error_class("there is no such file", path=location, remedy=missing_remedy) from None
+        raise fault("there is no such file", remedy=missing_remedy) from None
     except OSError as error:
-        raise error_class(f"cannot be read: {error.strerror}", path=location) from error
+        raise fault(f"cannot be read: {error.strerror}") from error
     try:
         return data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
-        raise error_class(
+        said, line = (
             f"byte {data[error.start]:#04x} is not UTF-8",
-            path=location,
-            line=data.count(b"\n", 0, error.start) + 1,
-            remedy="save the file as UTF-8",
-        ) from None
+            data.count(b"\n", 0, error.start),
+        )
+        raise fault(said, line=line + 1, remedy="save the file as UTF-8") from None
 
 
 def _parse(text: str, location: Path, error_class: type[FileFaultError]) -> dict[str, Any]:
-    deep = _DEEP.search(text)
+    fault, deep = partial(error_class, path=location), _DEEP.search(text)
     try:
         if deep is not None:  # which takes the parser time that grows with its square
             raise RecursionError
         return tomllib.loads(text)
     except RecursionError:
-        raise error_class(
-            "tables or lists are nested too deeply",
-            path=location,
-            line=None if deep is None else text.count("\n", 0, deep.start()) + 1,
-            remedy="three levels are the most that any key needs",
-        ) from None
+        line = None if deep is None else text.count("\n", 0, deep.start()) + 1
+        remedy = "three levels are the most that any key needs"
+        raise fault("tables or lists are nested too deeply", line=line, remedy=remedy) from None
     except tomllib.TOMLDecodeError as error:
         said = re.fullmatch(
             r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error)
         )
-        message, line, column = said.groups() if said else (str(error), None, None)
-        raise error_class(
+        message, row, column = said.groups() if said else (str(error), None, None)
+        raise fault(
             f"not valid TOML: {message}",
-            path=location,
-            line=int(line) if line else max(1, len(text.splitlines())),
+            line=int(row) if row else max(1, len(text.splitlines())),
             where=f"column {column}" if column else None,
             remedy='text stands in "quotes", numbers have a decimal point, yes and no are true or '
             "false, a key occurs once",

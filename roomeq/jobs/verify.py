@@ -261,6 +261,9 @@ def verify(
     planned, offset = judged.unchanged, judged.offset_db
     gains = gains_in_force_db(judged.causes[0], setup) if judged.causes else None
     labels, checked = plan.device.labels, [row.label for row in judged.bands]
+    # the knob has steps, the prediction has the level exactly
+    knob_db = plan.level.setting_db
+    off_db = offset + plan.level.residual_db - plan.level.upstream_db
     joining = None
     if plan.joining is not None:
         joining = check_joining(
@@ -273,7 +276,12 @@ def verify(
         scatter_db=seen.scatter_db,
         in_force_db=None if gains is None else dict(zip(labels, gains.tolist(), strict=True)),
         source=plan.source if plan.source in survey.sources else "both",
-        level=_level_check(plan, offset, tolerance=judged.tolerance_db),
+        level=LevelCheck(
+            difference_db=off_db,
+            planned_db=knob_db,
+            looks_like_db=None if knob_db is None else knob_db + off_db,
+            agrees=abs(off_db) <= judged.tolerance_db,
+        ),
         stated=() if room is None else tuple(_gains_stated(plan, room)),
         not_measured_again=tuple(row.seat for row in plan.seats if row.seat not in seen.seats),
         joining=joining,
@@ -302,18 +310,6 @@ def _setup(
         else {name: level - own_db for name, level in levels.items() if level is not None},
         microphone_db=microphone_db,
         sum_known=plan.joining is not None and bool(plan.joining.quadrature),
-    )
-
-
-def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelCheck:
-    """Compare the level with what the knob gives in its steps; the prediction has it exactly."""
-    planned = plan.level.setting_db
-    off = offset_db + plan.level.residual_db - plan.level.upstream_db
-    return LevelCheck(
-        difference_db=off,
-        planned_db=planned,
-        looks_like_db=None if planned is None else planned + off,
-        agrees=abs(off) <= tolerance,
     )
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
+from functools import partial
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -451,43 +452,29 @@ def read_plan(path: str | PathLike[str]) -> Plan:
         If there is no such file, it is not a plan, its format version is not known, or its parts
         do not fit each other.
     """
-    location = Path(path)
+    location, given = Path(path), "give a file written by propose --plan"
+    fault, again = partial(PlanFileError, path=location), "make the plan again from its room"
     try:
-        text = file_bytes(
-            location,
-            largest=LARGEST_TABLES,
-            error=PlanFileError,
-            remedy="give a file written by propose --plan",
-        )
+        text = file_bytes(location, largest=LARGEST_TABLES, error=PlanFileError, remedy=given)
     except FileNotFoundError:
-        raise PlanFileError("there is no such file", path=location) from None
+        raise fault("there is no such file") from None
     except OSError as error:
-        raise PlanFileError(f"cannot be read: {error.strerror}", path=location) from error
+        raise fault(f"cannot be read: {error.strerror}") from error
     try:
         kept = from_json(text, _Format)
     except msgspec.MsgspecError as error:
-        raise PlanFileError(
-            f"is not a plan: {error}", path=location, remedy="give a file written by propose --plan"
-        ) from None
+        raise fault(f"is not a plan: {error}", remedy=given) from None
     if kept.format not in _READ_FORMATS:
-        raise PlanFileError(
-            f"format {kept.format} is not known",
-            path=location,
-            remedy=f"this release reads formats {' and '.join(map(str, _READ_FORMATS))}",
-        )
+        known = f"this release reads formats {' and '.join(map(str, _READ_FORMATS))}"
+        raise fault(f"format {kept.format} is not known", remedy=known)
     if kept.format == 1 and kept.joining is not None:
-        raise PlanFileError(
-            "its joining was chosen by rules of an earlier release, which kept sums that cancel",
-            path=location,
-            remedy="make the plan again from its room",
-        )
+        said = "its joining was chosen by rules of an earlier release, which kept sums that cancel"
+        raise fault(said, remedy=again)
     try:
         plan = from_json(text, Plan)
         _check_sizes(plan)
     except (msgspec.MsgspecError, ValueError) as error:
-        raise PlanFileError(
-            f"is damaged: {error}", path=location, remedy="make the plan again from its room"
-        ) from None
+        raise fault(f"is damaged: {error}", remedy=again) from None
     return plan
 
 

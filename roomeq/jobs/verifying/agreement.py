@@ -133,7 +133,12 @@ def judge_observation(
     offset, left = seen.offset_db(change), seen.residuals_db(change)[0][0]
     bands = tuple(_band_checks(seen, labelled, offset, left, tolerance))
     unchanged = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
-    seats = tuple(_seat_checks(seen, offset))
+    seats = []
+    for seat in seen.seats:  # by the root mean square over all that was measured there
+        rows = [p.difference_db[p.seats.index(seat)] for p in seen.parts if seat in p.seats]
+        value = float(np.sqrt(np.mean((np.concatenate(rows) - offset) ** 2)))
+        close = value <= seat_limit_db(seen.scatter_db)
+        seats.append(SeatCheck(seat=seat, difference_db=value, agrees=close))
     most_differ = sum(row.agrees for row in seats) < 0.5 * len(seats)
     sure = unchanged and causes[0].share >= _SURE
     # what is predicted rests on a measurement that scattered as well
@@ -148,7 +153,7 @@ def judge_observation(
         unchanged=unchanged,
         tolerance_db=tolerance,
         offset_db=offset,
-        seats=seats,
+        seats=tuple(seats),
         bands=bands,
     )
 
@@ -176,15 +181,6 @@ def stated_otherwise(
         for label, one, other in pairs
         if one is not None and other is not None and abs(one - other) > _SAME_DB
     )
-
-
-def _seat_checks(seen: Observation, offset_db: float) -> Iterator[SeatCheck]:
-    """Judge each seat by the root mean square of what differs over all that was measured there."""
-    limit = seat_limit_db(seen.scatter_db)
-    for seat in seen.seats:
-        rows = [p.difference_db[p.seats.index(seat)] for p in seen.parts if seat in p.seats]
-        value = float(np.sqrt(np.mean((np.concatenate(rows) - offset_db) ** 2)))
-        yield SeatCheck(seat=seat, difference_db=value, agrees=value <= limit)
 
 
 def _band_checks(

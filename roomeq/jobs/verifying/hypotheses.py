@@ -13,7 +13,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -164,14 +164,17 @@ def _best(
     return _one(seen, cause, make(np.array([best])), values=1, of=of)
 
 
-def _gains(equaliser: FixedBandEqualiser, gains_db: FloatArray, planned: FloatArray) -> Change:
-    """Return the change to other gains."""
+def _gains(
+    equaliser: FixedBandEqualiser, gains_db: FloatArray, *, setup: Setup, sub_db: float = 0.0
+) -> Change:
+    """Return the change to other gains, or to another equaliser."""
 
     def ratio(frequencies: FloatArray) -> ComplexArray:
-        then, now = (equaliser.response(g, frequencies) for g in (gains_db, planned))
-        return np.asarray(then / now)
+        assert setup.equaliser is not None
+        planned = setup.equaliser.response(setup.gains_db, frequencies)
+        return np.asarray(equaliser.response(gains_db, frequencies) / planned)
 
-    return Change(transfer=ratio)
+    return Change(transfer=ratio, sub_db=sub_db)
 
 
 def gains_in_force_db(cause: Cause, setup: Setup) -> FloatArray | None:
@@ -182,22 +185,19 @@ def gains_in_force_db(cause: Cause, setup: Setup) -> FloatArray | None:
     planned, equaliser = setup.gains_db, setup.equaliser
     if equaliser is None or cause.code is CauseCode.WIDTH:
         return None
-    gains = planned.copy()
     index = [equaliser.labels.index(label) for label in cause.bands]
-    if cause.code is CauseCode.AS_BEFORE:
-        gains = setup.present_db
-    elif cause.code is CauseCode.OTHER_PLAN:
-        gains = setup.others[cause.name or ""]
-    elif cause.code is CauseCode.BANDS_OFF:
-        gains = 0.0 * planned
-    elif cause.code is CauseCode.SIGNS:
-        gains = -planned
-    elif cause.code is CauseCode.SCALED:
-        gains = (cause.value or 0.0) * planned
-    elif cause.code is CauseCode.SHIFTED:
-        step = int(cause.value or 0)
-        gains = np.roll(planned, step)
-        gains[0 if step > 0 else -1] = 0.0
+    value = cause.value or 0.0
+    whole = {
+        CauseCode.AS_BEFORE: setup.present_db,
+        CauseCode.OTHER_PLAN: setup.others.get(cause.name or "", planned),
+        CauseCode.BANDS_OFF: 0.0 * planned,
+        CauseCode.SIGNS: -planned,
+        CauseCode.SCALED: value * planned,
+        CauseCode.SHIFTED: np.roll(planned, int(value)),
+    }
+    gains: FloatArray = whole.get(cause.code, planned).copy()
+    if cause.code is CauseCode.SHIFTED:
+        gains[0 if value > 0 else -1] = 0.0
     elif cause.code is CauseCode.EXCHANGED:
         gains[index] = planned[index[::-1]]
     elif cause.code in (CauseCode.BAND, CauseCode.TWO_BANDS):
@@ -230,11 +230,11 @@ def _whole_lists(
         for cause in causes:
             gains = gains_in_force_db(cause, setup)
             if gains is None:
-                tried.append((cause, _width(equaliser, setup.gains_db, cause.value or 1.0)))
+                other = equaliser.scaled_q(cause.value or 1.0)
+                tried.append((cause, _gains(other, setup.gains_db, setup=setup)))
             elif np.abs(gains - setup.gains_db).max() >= MATERIAL_DB:
-                change = _gains(equaliser, gains, setup.gains_db)
-                level_db = levels_db.get(cause.name or "", 0.0)
-                tried.append((cause, replace(change, sub_db=level_db)))
+                sub_db = levels_db.get(cause.name or "", 0.0)
+                tried.append((cause, _gains(equaliser, gains, setup=setup, sub_db=sub_db)))
         values, of = (1, 1) if code in (CauseCode.SCALED, CauseCode.WIDTH) else (0, len(tried))
         found = [_one(seen, cause, change, values=values, of=of) for cause, change in tried]
         if found:
@@ -246,7 +246,7 @@ def _as_before(seen: Observation) -> Iterator[Explanation]:
     """Yield that nothing was set, by the curves of before."""
     before = [(part.binned_db - part.before_db @ part.means)[None] for part in seen.parts]
     if max(float(np.abs(part.before_db).max()) for part in seen.parts) >= MATERIAL_DB:
-        left = seen.centred(before)
+        left, _ = seen.centred(before)
         yield _one(seen, Cause(code=CauseCode.AS_BEFORE), Change(), left=left)
 
 
@@ -264,13 +264,6 @@ def _one_of_several(seen: Observation, name: str, of: int) -> Iterator[Explanati
     late, level = CauseCode.SUBWOOFER_DELAY, CauseCode.SUBWOOFER_LEVEL
     yield _best(seen, late, lambda d: Change(of=name, delay=d), _DELAYS, name=name, of=of)
     yield _best(seen, level, lambda x: Change(of=name, sub_db=x), _LEVELS, name=name, of=of)
-
-
-def _width(equaliser: FixedBandEqualiser, planned: FloatArray, factor: float) -> Change:
-    other = equaliser.scaled_q(factor)
-    return Change(
-        transfer=lambda f: np.asarray(other.response(planned, f) / equaliser.response(planned, f))
-    )
 
 
 def _single_bands(
