@@ -83,25 +83,21 @@ def check_joining(
     """
     axis, rows = np.array(record.frequencies), [row.seat for row in record.seats]
     measured = measured_levels_db(survey, rows, axis)
-    predicted = record.loss_db
-    if measured and loss_db is not None:
-        as_planned = as_planned and loss_db <= predicted + LOSS_AGREES_DB
-    if measured and loss_db is None:
+    predicted, from_parts = record.loss_db, loss_db is not None
+    if not measured:
+        apart = [survey.of_source(one).seats for one in ("sub", "mains") if from_parts]
+        kept = [row for row in record.seats if apart and all(row.seat in of for of in apart)]
+        if not kept:
+            return None
+        predicted = float(np.average([r.after_db for r in kept], weights=[r.weight for r in kept]))
+        as_planned = True
+    if loss_db is None:
         planned = np.array(record.after_level_db)[[rows.index(seat) for seat in measured]]
         again = np.array(list(measured.values()))
         inside = (axis >= record.lowest * (1 - 1e-9)) & (axis <= record.highest * (1 + 1e-9))
         loss_db = predicted + float(np.mean((planned - again + offset_db)[:, inside]))
-    if loss_db is None:
-        return None
-    if not measured:
-        again_seats = set(survey.of_source("sub").seats) & set(survey.of_source("mains").seats)
-        kept = [row for row in record.seats if row.seat in again_seats]
-        if not kept:
-            return None
-        predicted = float(np.average([r.after_db for r in kept], weights=[r.weight for r in kept]))
-        as_planned = loss_db <= predicted + LOSS_AGREES_DB
     return JoiningCheck(
-        agrees=as_planned,
+        agrees=as_planned and (not from_parts or loss_db <= predicted + LOSS_AGREES_DB),
         by_sum=bool(measured),
         corner=record.corner,
         loss_db=loss_db,

@@ -290,17 +290,15 @@ class Plan(Record, frozen=True, kw_only=True):
 
     def _frame(self, bands: tuple[BandSetting, ...]) -> DataFrame:
         """Return bands, then what else is set."""
-        from pandas import concat
+        from pandas import Series
 
-        frame = band_frame(bands)
-        frame["error_db"] = [self.error_db(band) for band in bands]
-        frame["error_db"] = frame["error_db"].astype(float)
+        rows = self.setting_rows()
+        frame = band_frame(bands).reindex(range(len(rows)))
+        frame["error_db"] = Series([self.error_db(band) for band in bands], dtype=float)
         if not is_stated(self.present, "gains_stated"):
             frame["present_db"] = float("nan")
-        words = self.setting_rows()[len(bands) :]
-        frame = concat([frame, band_frame(()).reindex(range(len(words)))], ignore_index=True)
-        frame["band"] = [band.label for band in bands] + [name for name, _, _ in words]
-        frame[["now", "set_to"]] = [row[1:] for row in self.setting_rows()]
+        frame["band"] = [*(band.label for band in bands), *(row[0] for row in rows[len(bands) :])]
+        frame[["now", "set_to"]] = [row[1:] for row in rows]
         return frame
 
     def setting_rows(self) -> list[tuple[str, str, str]]:
@@ -485,11 +483,11 @@ def _check_sizes(plan: Plan) -> None:
         raise ValueError("it needs at least one seat, one band and one frequency")
     if [band.label for band in plan.bands] != list(plan.device.labels):
         raise ValueError("its bands are not those of its device")
-    for name in ("target_level_db", "response_db", "present_response_db", "frequency_weights"):
-        if len(getattr(curves, name)) != points:
-            raise ValueError(f"curves.{name} needs {points} values, one for each frequency")
-    for name in ("average_error_db", "shortfall_error_db"):
-        if len(getattr(curves, name)) != (points if plan.format > 1 else 0):
+    names = ("target_level_db", "response_db", "present_response_db", "frequency_weights")
+    counts = dict.fromkeys(names, points)
+    counts |= dict.fromkeys(("average_error_db", "shortfall_error_db"), points * (plan.format > 1))
+    for name, count in counts.items():
+        if len(getattr(curves, name)) != count:
             raise ValueError(f"curves.{name} needs {points} values, one for each frequency")
     for name in ("before_level_db", "predicted_level_db"):
         rows = getattr(curves, name)
