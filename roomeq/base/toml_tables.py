@@ -256,7 +256,9 @@ class _Reader(TomlFile):
         try:
             return msgspec.convert(raw, self.kind)
         except msgspec.ValidationError as error:
-            message, path = _taken_apart(str(error))
+            message, _, place = str(error).partition(" - at `$")
+            found = re.findall(r"\.(\w+)|\[(\d+)\]", place)
+            path: KeyPath = tuple(key or int(index) for key, index in found)
             if type(error.__cause__) is ValueError:  # by the table itself: its values contradict
                 raise self.fault(message, *path) from None
         unknown = re.fullmatch(r"Object contains unknown field `(.*)`", message)
@@ -319,15 +321,6 @@ class _Reader(TomlFile):
             return "this key belongs at the top, before the first [table]"
         close = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.0)
         return f"the nearest known key is {close[0]!r}; known here: {', '.join(known)}"
-
-
-def _taken_apart(error: str) -> tuple[str, KeyPath]:
-    """Split the validator's message into what it says and the key path it says it of."""
-    message, _, place = error.partition(" - at `$")
-    path: list[str | int] = []
-    for key, index in re.findall(r"\.(\w+)|\[(\d+)\]", place):
-        path.append(key or int(index))
-    return message, tuple(path)
 
 
 def _as_written(value: Any) -> str:

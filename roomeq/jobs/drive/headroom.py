@@ -214,7 +214,7 @@ def fit_within_headroom(room: Room, search: BandSearch) -> Proposal:
         room = _with_floor(room, present)
         found = Proposal(room=room, fit=fit_room(room, search))
         return _with_demand(found, present)
-    scene = DriveScene.of(room, room.wanted)
+    scene = DriveScene(room, room.wanted)
     choice = scene.protection(scene.flat_gains_db)
     behind = _room_behind(scene, filter_of(choice.high_pass))
     fit = fit_room(behind, search)
@@ -339,7 +339,7 @@ def room_behind_protection(
     high_pass = room.equipment.protection
     if room.wanted is None:
         return _with_floor(room, high_pass), high_pass
-    scene = DriveScene.of(room, room.wanted)
+    scene = DriveScene(room, room.wanted)
     if gains_db is not None:
         high_pass = filter_of(scene.protection(gains_db).high_pass)
     return _room_behind(scene, high_pass), high_pass

@@ -9,8 +9,6 @@ SPL, voltages in V root mean square. Nothing here computes acoustics; figures co
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,7 +43,6 @@ def electrical_filters(
     return before if high_pass is None else (*before, high_pass)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DriveScene:
     """The main seat by bands, as it was measured, and what is wanted there.
 
@@ -66,57 +63,35 @@ class DriveScene:
         At the terminals while measuring; None where they are not known.
     left_out : tuple of str
         Labels of bands in which a level is wanted but none was measured.
+
+    Raises
+    ------
+    ValueError
+        If the main seat has no levels where the bands are, or a wanted level is given in none of
+        its bands.
     """
 
-    room: Room
-    wanted: WantedLevel
-    data: FitData
-    axis: FloatArray
-    level_db: FloatArray
-    bands: tuple[ThirdOctaveBand, ...]
-    target_db: FloatArray
-    wanted_db: FloatArray
-    uncounted: NDArray[np.bool_]
-    voltages: FloatArray | None
-    left_out: tuple[str, ...]
-
-    @classmethod
-    def of(cls, room: Room, wanted: WantedLevel) -> DriveScene:
-        """Return the scene of a room.
-
-        Raises
-        ------
-        ValueError
-            If the main seat has no levels where the bands are, or a wanted level is given in none
-            of its bands.
-        """
-        data = room_data(room)
+    def __init__(self, room: Room, wanted: WantedLevel) -> None:
+        self.room, self.wanted, self.data = room, wanted, room_data(room)
         survey = room.survey.of_source(room.source)
         for seat in survey.seats:
             survey = survey if seat == wanted.main_seat else survey.without_seat(seat)
-        lowest, highest = third_octave_band(LOWEST_BAND).lower, float(data.frequencies[-1])
+        lowest, highest = third_octave_band(LOWEST_BAND).lower, float(self.data.frequencies[-1])
         axis = common_axis(survey, lowest=lowest * (1.0 - 1e-9), highest=highest * (1.0 + 1e-9))
         target_db = room.target.curve_db(axis) - room.target.allowance_db(axis)
-        if data.band_levels:
-            bands = tuple(third_octave_band(float(frequency)) for frequency in axis)
+        if self.data.band_levels:
+            self.bands = tuple(third_octave_band(float(frequency)) for frequency in axis)
         else:
             around = third_octave_bands(float(axis[0]), float(axis[-1]))
-            bands = tuple(band for band in around if axis[0] <= band.centre <= axis[-1])
-            target_db = band_levels_db(axis, target_db, bands=bands)
-        wanted_db, left_out = wanted_by_band_db(wanted.spl_db, bands=bands, target_db=target_db)
-        return cls(
-            room=room,
-            wanted=wanted,
-            data=data,
-            axis=axis,
-            level_db=seat_levels_db(survey, at=axis)[0],
-            bands=bands,
-            target_db=target_db,
-            wanted_db=wanted_db,
-            uncounted=_uncounted(room, data, bands),
-            voltages=_voltages(room, bands),
-            left_out=left_out,
+            self.bands = tuple(band for band in around if axis[0] <= band.centre <= axis[-1])
+            target_db = band_levels_db(axis, target_db, bands=self.bands)
+        self.axis, self.target_db = axis, target_db
+        self.level_db = seat_levels_db(survey, at=axis)[0]
+        self.wanted_db, self.left_out = wanted_by_band_db(
+            wanted.spl_db, bands=self.bands, target_db=target_db
         )
+        self.uncounted = _uncounted(room, self.data, self.bands)
+        self.voltages = _voltages(room, self.bands)
 
     @property
     def centres(self) -> FloatArray:

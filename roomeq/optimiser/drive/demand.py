@@ -41,11 +41,6 @@ if TYPE_CHECKING:
 _POINTS_IN_BAND = 9
 
 
-def _points(band: ThirdOctaveBand) -> FloatArray:
-    """Return frequencies across a band, both edges and the centre among them, in Hz."""
-    return np.asarray(np.geomspace(band.lower, band.upper, _POINTS_IN_BAND))
-
-
 class BandExtra(Record, frozen=True, kw_only=True):
     """What gains and level ask of one band, relative to all bands at 0 and the level untouched.
 
@@ -104,26 +99,24 @@ def estimate_extra_drive(
     ValueError
         If a gain is off the device's grid.
     """
-    gains = equaliser.checked_gains_db(gains_db)
-    bands = equaliser.bands
-    extras = [equaliser.response_db(gains, _points(band)) + level_change_db for band in bands]
+    gains, bands = equaliser.checked_gains_db(gains_db), equaliser.bands
+    points = np.array([np.geomspace(band.lower, band.upper, _POINTS_IN_BAND) for band in bands])
+    extras = equaliser.response_db(gains, points.ravel()).reshape(points.shape) + level_change_db
     moved: list[float | None] = [None] * len(bands)
     if box is not None:
-        rest = [moved_displacement_db(box, filters, _points(band)) for band in bands]
-        largest = max(float(row.max()) for row in rest)
-        moved = [
-            float((row + extra).max()) - largest for row, extra in zip(rest, extras, strict=True)
-        ]
+        rest = moved_displacement_db(box, filters, points)
+        moved = ((rest + extras).max(axis=1) - rest.max()).tolist()
+    most = extras.max(axis=1)
     return tuple(
         BandExtra(
             label=band.label,
-            extra_db=float(extra.max()),
-            voltage_ratio=float(amplitude_ratio(extra.max())),
-            power_ratio=float(power_ratio(extra.max())),
-            displacement_ratio=float(amplitude_ratio(extra.max())),
-            displacement_db=displacement,
+            extra_db=float(most[n]),
+            voltage_ratio=float(amplitude_ratio(most[n])),
+            power_ratio=float(power_ratio(most[n])),
+            displacement_ratio=float(amplitude_ratio(most[n])),
+            displacement_db=moved[n],
         )
-        for band, extra, displacement in zip(bands, extras, moved, strict=True)
+        for n, band in enumerate(bands)
     )
 
 

@@ -182,7 +182,7 @@ def choose_protection(
     if offered is None or not present_known:
         reason = ProtectionReason.NO_CHOICE if offered is None else ProtectionReason.PRESENT_UNKNOWN
         return ProtectionChoice(high_pass=now, present=now, change=kept, reason=reason)
-    scene = _Scene(present=now, headroom=headroom, box=box, corners=offered.corners)
+    scene = _Scene(now, headroom, box, offered)
     orders = [n for n in offered.orders if offered.family == "butterworth" or n % 2 == 0]
     others: list[HighPass | None] = [
         HighPass(family=offered.family, order=order, corner=corner)
@@ -216,14 +216,9 @@ class _Scene:
     """What every candidate is judged against; arrays by band, nan where nothing is known."""
 
     def __init__(
-        self,
-        *,
-        present: HighPass | None,
-        headroom: Headroom,
-        box: Box | None,
-        corners: tuple[float, ...],
+        self, present: HighPass | None, headroom: Headroom, box: Box | None, offered: FilterChoice
     ) -> None:
-        self.present, self.box, self.corners = present, box, corners
+        self.present, self.box, self.corners = present, box, offered.corners
         self.bands = [entry.band for entry in headroom.bands]
         self.centres = np.array([band.centre for band in self.bands])
         self.driver_db, self.assured_db = (
