@@ -114,6 +114,14 @@ def _gains_stated(plan: Plan, room: Room) -> Iterator[StatedSetting]:
             yield from stated_otherwise(planned, one.room.stated_db, subwoofer=one.name)
 
 
+def _joining_stated(plan: Plan, room: Room) -> Iterator[StatedJoiningSetting]:
+    """Yield what is stated of joining and of the chain to be another than planned."""
+    if plan.joining is not None:
+        yield from joining_stated_otherwise(plan.joining, room.joined_by, before=plan.present)
+    yield from _each_stated(plan, room)
+    yield from _chain_stated(plan, room)
+
+
 def joining_stated_otherwise(
     record: JoiningRecord, stated: Joined, *, before: PresentRecord | None = None
 ) -> Iterator[StatedJoiningSetting]:
@@ -231,37 +239,27 @@ def verify(
             "verify(plan, survey): a Plan, then a Survey or Room measured after it was set; got "
             f"{type(plan).__name__} and {type(survey).__name__}"
         )
-    room, loss_db = None, None
-    stated_joining: list[StatedJoiningSetting] = []
+    room = None
     if isinstance(survey, Room):
-        room = survey
-        survey, microphone_db = room.survey, room.microphone_db
+        room, survey = survey, survey.survey
+        microphone_db = room.microphone_db
         if room.name != plan.room and not other_room:
             raise ValueError(
                 f"the plan is for {plan.room!r}, what was measured again is {room.name!r}: give "
                 "the plan of this room, or say --force if only the name has changed"
             )
-        if (data := present_data(room)) is not None:
-            loss_db = judge_sum(data, data.present).loss_db
-        if plan.joining is not None:
-            stated_joining += joining_stated_otherwise(
-                plan.joining, room.joined_by, before=plan.present
-            )
-        stated_joining += [*_each_stated(plan, room), *_chain_stated(plan, room)]
     seen = Observation.of(
         observed_parts(plan, survey), repeatability_db=plan.evidence.repeatability_db
     )
     setup = _setup(plan, others or {}, microphone_db)
     bands = {band.label: device_band(band.centre) for band in plan.bands}
     judged = judge_observation(seen, setup, bands)
-    planned, offset = judged.unchanged, judged.offset_db
+    planned, offset, joining = judged.unchanged, judged.offset_db, None
     gains = gains_in_force_db(judged.causes[0], setup) if judged.causes else None
     labels, checked = plan.device.labels, [row.label for row in judged.bands]
-    # the knob has steps, the prediction has the level exactly
-    knob_db = plan.level.setting_db
-    off_db = offset + plan.level.residual_db - plan.level.upstream_db
-    joining = None
     if plan.joining is not None:
+        data = None if room is None else present_data(room)
+        loss_db = None if data is None else judge_sum(data, data.present).loss_db
         joining = check_joining(
             plan.joining, survey, as_planned=planned, loss_db=loss_db, offset_db=offset
         )
@@ -272,19 +270,26 @@ def verify(
         scatter_db=seen.scatter_db,
         in_force_db=None if gains is None else dict(zip(labels, gains.tolist(), strict=True)),
         source=plan.source if plan.source in survey.sources else "both",
-        level=LevelCheck(
-            difference_db=off_db,
-            planned_db=knob_db,
-            looks_like_db=None if knob_db is None else knob_db + off_db,
-            agrees=abs(off_db) <= judged.tolerance_db,
-        ),
+        level=_level_check(plan, offset, tolerance=judged.tolerance_db),
         stated=() if room is None else tuple(_gains_stated(plan, room)),
         not_measured_again=tuple(row.seat for row in plan.seats if row.seat not in seen.seats),
         joining=joining,
         bands_not_checked=tuple(label for label in labels if label not in checked),
-        stated_joining=tuple(stated_joining),
+        stated_joining=() if room is None else tuple(_joining_stated(plan, room)),
         joining_unchecked=plan.joining is not None and joining is None,
         plan_date=plan.date,
+    )
+
+
+def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelCheck:
+    """Compare the level with what the knob gives in its steps; the prediction has it exactly."""
+    planned = plan.level.setting_db
+    off = offset_db + plan.level.residual_db - plan.level.upstream_db
+    return LevelCheck(
+        difference_db=off,
+        planned_db=planned,
+        looks_like_db=None if planned is None else planned + off,
+        agrees=abs(off) <= tolerance,
     )
 
 
