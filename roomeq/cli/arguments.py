@@ -11,6 +11,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from roomeq.report.text.layout import worded
 from roomeq.report.text.safety import SAFETY
 
 if TYPE_CHECKING:
@@ -51,94 +52,63 @@ safety
 
 _ROOM_HELP = "a folder with room.toml, that file itself, or one or more text exports"
 
-_COMMANDS = {
-    "start": (
-        "write a room.toml to begin with, from what lies in a folder",
-        "Look at the files of a folder (text exports, typed levels, recorded sweeps "
-        "beside the sweep's JSON, a microphone's file), write a commented room.toml with what they "
-        "tell and every other key explained, and check the room. A room.toml that exists is left "
-        "as it is.",
-    ),
-    "check": (
-        "look at a room's measurements",
-        "Read a room's measurements and say what they hold, how the seats differ and "
-        "what looks wrong. Nothing is written.",
-    ),
-    "join": (
-        "join subwoofer and mains",
-        "Choose delay and polarity of the subwoofer against the mains, and low-passes "
-        "to switch off; tell what bands would still do, and rank the corners and slopes on offer. "
-        "The room file needs measurements of subwoofer and of mains against one time reference, or "
-        "levels of both, of their sum and of their difference. Nothing is written unless --plan is "
-        "given.",
-    ),
-    "propose": (
-        "propose band gains for a room",
-        "Choose band gains within the limits, predict every seat, and print what to "
-        "set and why. Nothing is written unless --plan is given.",
-    ),
-    "verify": (
-        "compare a new measurement with a plan",
-        "Compare measurements taken with the plan's settings in force with what was "
-        "predicted, and say what is likely wrong where it is not: settings, filters, polarity, "
-        "delay, files or microphones; and which settings that the new room file states are not the "
-        "plan's. Nothing is written.",
-    ),
-    "plot": (
-        "write pictures of a room or a plan",
-        "Write every picture that the measurements bear, and those of the proposal "
-        "for them; or those of a saved plan. Earlier pictures of the same names are replaced, "
-        "no other file is. Needs the extra: pip install 'roomeq[report]'.",
-    ),
-    "sweep": (
-        "write a test sweep to play and record",
-        "Write an exponential sweep as a WAV and, beside it, a JSON that lets any "
-        "later recording of it be deconvolved. Nothing is played. Defaults are quiet and slow; "
-        "read the cautions that are printed.",
-    ),
-    "compare": (
-        "compare two surveys of one room",
-        "Say what has changed in a room from one survey to another, seat by seat and "
-        "band by band, and what may explain it, without a plan. Nothing is written.",
-    ),
-    "device": (
-        "measure what a device really does",
-        "Tell centres, Q, real gains and filters of a device from responses with "
-        "one thing or a few moved, against a flat one: at the terminals, or by a microphone "
-        "close to the cone that stays where it is. Writes a profile that room files can name; "
-        "no file is ever replaced.",
-    ),
-    "batch": (
-        "propose for many rooms",
-        "Propose band gains for many rooms, several at a time: a plan for each and one table of "
-        "all go into a folder as they come. A room that fails is recorded with why, and the rest "
-        "go on. A run that was stopped goes on with --resume.",
-    ),
-    "voice": (
-        "one setting of a model for many rooms",
-        "Choose the one setting of a model's bands that does best over rooms, tell what each room "
-        "loses against its own setting, and how a voicing on fewer rooms does in the others. "
-        "Nothing is written unless --plan or --plot is given.",
-    ),
-    "places": (
-        "say where subwoofers should stand",
-        "From measurements of one subwoofer at several places (place = ... in the room "
-        "file): which place is best, which two, three or four together, what each would be set to, "
-        "and what one more buys. Nothing is written.",
-    ),
-    "show": ("print a saved plan", "Print a plan that propose --plan wrote."),
-    "keys": (
-        "explain the keys of room.toml and of device profiles",
-        "Print what each key means, its unit and range, what holds without it, and an "
-        "example: of all keys, of one table, or of one key.",
-    ),
-    "sheet": (
-        "write a settings sheet to print",
-        "Write saved plans as one HTML file: what to set, in order, and the "
-        "evidence. Several plans of one room, such as music and film, stand side by side under "
-        "the names of their files. Needs the extra: pip install 'roomeq[report]'.",
-    ),
-}
+_COMMANDS = worded("""
+start: write a room.toml to begin with, from what lies in a folder |
+    Look at the files of a folder (text exports, typed levels, recorded sweeps beside the sweep's
+    JSON, a microphone's file), write a commented room.toml with what they tell and every other key
+    explained, and check the room. A room.toml that exists is left as it is.
+check: look at a room's measurements |
+    Read a room's measurements and say what they hold, how the seats differ and what looks wrong.
+    Nothing is written.
+join: join subwoofer and mains |
+    Choose delay and polarity of the subwoofer against the mains, and low-passes to switch off; tell
+    what bands would still do, and rank the corners and slopes on offer. The room file needs
+    measurements of subwoofer and of mains against one time reference, or levels of both, of their
+    sum and of their difference. Nothing is written unless --plan is given.
+propose: propose band gains for a room |
+    Choose band gains within the limits, predict every seat, and print what to set and why. Nothing
+    is written unless --plan is given.
+verify: compare a new measurement with a plan |
+    Compare measurements taken with the plan's settings in force with what was predicted, and say
+    what is likely wrong where it is not: settings, filters, polarity, delay, files or microphones;
+    and which settings that the new room file states are not the plan's. Nothing is written.
+plot: write pictures of a room or a plan |
+    Write every picture that the measurements bear, and those of the proposal for them; or those of
+    a saved plan. Earlier pictures of the same names are replaced, no other file is. Needs the
+    extra: pip install 'roomeq[report]'.
+sweep: write a test sweep to play and record |
+    Write an exponential sweep as a WAV and, beside it, a JSON that lets any later recording of it
+    be deconvolved. Nothing is played. Defaults are quiet and slow; read the cautions that are
+    printed.
+compare: compare two surveys of one room |
+    Say what has changed in a room from one survey to another, seat by seat and band by band, and
+    what may explain it, without a plan. Nothing is written.
+device: measure what a device really does |
+    Tell centres, Q, real gains and filters of a device from responses with one thing or a few
+    moved, against a flat one: at the terminals, or by a microphone close to the cone that stays
+    where it is. Writes a profile that room files can name; no file is ever replaced.
+batch: propose for many rooms |
+    Propose band gains for many rooms, several at a time: a plan for each and one table of all go
+    into a folder as they come. A room that fails is recorded with why, and the rest go on. A run
+    that was stopped goes on with --resume.
+voice: one setting of a model for many rooms |
+    Choose the one setting of a model's bands that does best over rooms, tell what each room loses
+    against its own setting, and how a voicing on fewer rooms does in the others. Nothing is written
+    unless --plan or --plot is given.
+places: say where subwoofers should stand |
+    From measurements of one subwoofer at several places (place = ... in the room file): which place
+    is best, which two, three or four together, what each would be set to, and what one more buys.
+    Nothing is written.
+show: print a saved plan |
+    Print a plan that propose --plan wrote.
+keys: explain the keys of room.toml and of device profiles |
+    Print what each key means, its unit and range, what holds without it, and an example: of all
+    keys, of one table, or of one key.
+sheet: write a settings sheet to print |
+    Write saved plans as one HTML file: what to set, in order, and the evidence. Several plans of
+    one room, such as music and film, stand side by side under the names of their files. Needs the
+    extra: pip install 'roomeq[report]'.
+""")
 """What each does, in a few words and in some more."""
 
 
@@ -156,7 +126,7 @@ def command_parser() -> argparse.ArgumentParser:
     added = parser.add_subparsers(dest="command", metavar="COMMAND")
     commands = (
         added.add_parser(name, help=short, description=long)
-        for name, (short, long) in _COMMANDS.items()
+        for name, (short, _, long) in ((n, said.partition(" | ")) for n, said in _COMMANDS.items())
     )
     start, check, join, propose, verify, plot, sweep, compare, device, *several = commands
     batch, voice, places, show, keys, sheet = several
