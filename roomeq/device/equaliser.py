@@ -71,10 +71,6 @@ class QLaw:
         """Return Q at a gain in dB."""
         return np.asarray(np.interp(np.abs(np.asarray(gain_db)), self.gain_db, self.q))
 
-    def scaled(self, factor: float) -> Self:
-        """Return the law with every Q multiplied by `factor`."""
-        return replace(self, q=self.q * factor)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BandShape:
@@ -244,7 +240,7 @@ class FixedBandEqualiser:
 
     def scaled_q(self, factor: float) -> Self:
         """Return the equaliser with every Q that was not measured multiplied by `factor`."""
-        return replace(self, q_law=self.q_law.scaled(factor))
+        return replace(self, q_law=replace(self.q_law, q=self.q_law.q * factor))
 
     @property
     def assumed_q_labels(self) -> tuple[str, ...]:

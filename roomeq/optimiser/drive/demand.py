@@ -247,11 +247,6 @@ def band_ratios_db(
     return ratios, above & np.isfinite(ratios)
 
 
-def _lowest_known(rises_db: FloatArray, known: NDArray[np.bool_]) -> FloatArray:
-    lowest = np.where(known, rises_db, np.inf).min(axis=0)
-    return np.where(known.any(axis=0), lowest, np.nan)
-
-
 def _without_compression(ratios_db: FloatArray) -> FloatArray:
     """Return the ratios to the fundamental as it would be without what odd terms take from it.
 
@@ -286,10 +281,9 @@ def estimate_clean_rise(distortion: Distortion, *, bands: tuple[ThirdOctaveBand,
     limits = np.array(HARMONIC_LIMITS_DB)[:, np.newaxis]
     ratios, above = band_ratios_db(distortion, bands)
     steps = _ORDERS[:, np.newaxis] - 1.0
-    known = ~np.isnan(ratios)
     compressing = _without_compression(limits) - _without_compression(ratios)
-    assured = _lowest_known(compressing / steps, known)
+    growing = np.where(above, (limits - ratios) / steps, np.nan)
     return CleanRise(
-        estimate_db=_lowest_known((limits - ratios) / steps, above),
-        assured_db=np.minimum(assured, LARGEST_EXTRAPOLATION_DB),
+        estimate_db=np.fmin.reduce(growing),  # nan only where all are
+        assured_db=np.minimum(np.fmin.reduce(compressing / steps), LARGEST_EXTRAPOLATION_DB),
     )
