@@ -136,9 +136,8 @@ class Headroom:
     @property
     def first(self) -> BandHeadroom | None:
         """Band that runs out first; None where nothing is known."""
-        known = [(band.left_db, index) for index, band in enumerate(self.bands)]
-        found = [(least, index) for least, index in known if least is not None]
-        return self.bands[min(found)[1]] if found else None
+        known = [band for band in self.bands if band.left_db is not None]
+        return min(known, key=lambda band: band.left_db or 0.0, default=None)
 
 
 def estimate_headroom(
