@@ -184,7 +184,7 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         bypass : sequence of CrossoverFilter
             Low-passes to switch off.
         **others : object
-            Delay_stated, polarity, polarity_obstacle, meeting and bands, as attributes.
+            The attributes `delay_stated`, `polarity`, `polarity_obstacle`, `meeting`, `bands`.
         """
         told: dict[str, Any] = {"delay_stated": True, "polarity": None, "polarity_obstacle": ""}
         told |= {"meeting": None, "bands": None, **others}
