@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from msgspec.structs import force_setattr
@@ -201,18 +201,16 @@ def estimate_headroom(
     found["assured_db"] = np.fmin(assured, found.get("output_db", unknown))
     return Headroom(
         bands=tuple(
-            BandHeadroom(
-                label=band.label,
-                **{
-                    name: None if math.isnan(row[index]) else float(row[index])
-                    for name, row in found.items()
-                },  # type: ignore[arg-type]
-            )
-            for index, band in enumerate(bands)
+            BandHeadroom(label=band.label, **{name: _known(row[n]) for name, row in found.items()})
+            for n, band in enumerate(bands)
         ),
         rated_voltage=rated,
         room_gain_known=room_gain_known or output is None,
     )
+
+
+def _known(value: float) -> Any:
+    return None if math.isnan(value) else float(value)
 
 
 def drive_limit_db(
