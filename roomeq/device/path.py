@@ -204,23 +204,9 @@ def predict_path(
     matching = [chosen for chosen, kept in left.items() if _matches(kept, high)]
     kept = left[matching[0]] if matching else path
     corner = min(one.corner for one in kept if one.kind == "low_pass")
-    sums = _both_polarities(path, high, corner)
     low = tuple(path[i] for i in low_passes)
     highest = max(entry.corner for entry in low)
-    described = []
-    for chosen, kept in left.items():
-        then = _both_polarities(kept, high, corner)
-        others = (other for other in left if other != chosen)
-        described.append(
-            Bypass(
-                filters=tuple(path[index] for index in chosen),
-                positions=chosen,
-                alternatives=tuple(other for other in others if same_response(left[other], kept)),
-                matching=chosen in matching,
-                sums=then,
-                gain_db=_flatter(sums).deviation_db - _flatter(then).deviation_db,
-            )
-        )
+    described = _bypasses(path, left, high, corner)
     return PathAnalysis(
         filters=path,
         mains=high,
@@ -230,12 +216,37 @@ def predict_path(
         order=sum(entry.order for entry in low),
         at_corner_db=float(amplitude_ratio_db(chain_response(low, [corner]))[0]),
         slope_db_per_octave=slope_db_per_octave(low, lowest=2 * highest, highest=4 * highest),
-        sums=sums,
+        sums=described[0].sums,
         best=estimate_best_delay(path, mains=high, corner=corner),
         matching=next((entry for entry in described if entry.matching), None),
         nearest=_nearest(described, low, high),
         can_bypass=len(left) > 1,
     )
+
+
+def _bypasses(
+    path: tuple[CrossoverFilter, ...],
+    left: dict[tuple[int, ...], tuple[CrossoverFilter, ...]],
+    mains: tuple[CrossoverFilter, ...],
+    corner: float,
+) -> list[Bypass]:
+    """Describe what is left by each choice; the first bypasses nothing."""
+    found: list[Bypass] = []
+    for chosen, kept in left.items():
+        sums = _both_polarities(kept, mains, corner)
+        before = found[0].sums if found else sums
+        others = (other for other in left if other != chosen)
+        found.append(
+            Bypass(
+                filters=tuple(path[index] for index in chosen),
+                positions=chosen,
+                alternatives=tuple(other for other in others if same_response(left[other], kept)),
+                matching=_matches(kept, mains),
+                sums=sums,
+                gain_db=_flatter(before).deviation_db - _flatter(sums).deviation_db,
+            )
+        )
+    return found
 
 
 def bypass_order(
