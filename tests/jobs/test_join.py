@@ -25,6 +25,7 @@ from roomeq.jobs.propose import propose
 from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.report.text.join import room_joining_text
 from roomeq.report.text.joining import loss_text
+from roomeq.report.text.layout import text_of
 from roomeq.report.text.path import path_estimate_lines, path_lines
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.room import room_text
@@ -162,8 +163,8 @@ def test_pairs_hold_only_what_device_and_processor_can_do(quick):
     assert corners == {(80.0, 80.0), (100.0, 80.0)}
     for entry in found.corners.ranked:
         assert entry.acoustic_order == 2 + 4  # closed box and its high-pass
-        assert not entry.outcome.settings.inverted
-        assert -0.004 <= entry.outcome.settings.delay <= 0.0
+        assert not entry.settings.inverted
+        assert -0.004 <= entry.settings.delay <= 0.0
     rows = json.loads(found.to_json())["pairs"]
     assert {row["low_pass"].split()[0] for row in rows} == {"low-pass"}
     assert {row["high_pass"].split()[0] for row in rows} == {"high-pass"}
@@ -403,7 +404,7 @@ def test_text_and_json_hold_the_answer(found):
         path_lines(found.path),
         path_estimate_lines(found.estimate, described=found.path),
     ):
-        assert " ".join(" ".join(lines).split()) in text
+        assert " ".join(text_of([lines]).split()) in text
     assert "Bypass: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in text
     assert "Polarity: inverted (now normal)" in text
     assert "EITHER delay the mains by" in text
