@@ -8,10 +8,10 @@ quick. Frequencies in Hz, times in s, levels in dB.
 
 from __future__ import annotations
 
+import re
 import textwrap
 from typing import TYPE_CHECKING, Any
 
-from roomeq.report.text.layout import worded
 from roomeq.report.text.safety import SAFETY
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ safety
 
 _ROOM_HELP = "a folder with room.toml, that file itself, or one or more text exports"
 
-_COMMANDS = worded("""
+_COMMANDS = """
 start: write a room.toml to begin with, from what lies in a folder |
     Look at the files of a folder (text exports, typed levels, recorded sweeps beside the sweep's
     JSON, a microphone's file), write a commented room.toml with what they tell and every other key
@@ -108,8 +108,8 @@ sheet: write a settings sheet to print |
     Write saved plans as one HTML file: what to set, in order, and the evidence. Several plans of
     one room, such as music and film, stand side by side under the names of their files. Needs the
     extra: pip install 'roomeq[report]'.
-""")
-"""What each does, in a few words and in some more."""
+"""
+"""What each does, in a few words and, indented, in some more."""
 
 
 def command_parser() -> argparse.ArgumentParser:
@@ -126,7 +126,9 @@ def command_parser() -> argparse.ArgumentParser:
     added = parser.add_subparsers(dest="command", metavar="COMMAND")
     commands = (
         added.add_parser(name, help=short, description=long)
-        for name, (short, _, long) in ((n, said.partition(" | ")) for n, said in _COMMANDS.items())
+        for name, short, long in re.findall(
+            r"^(\w+): (.*) \|\n((?: .*\n)+)", _COMMANDS, re.MULTILINE
+        )
     )
     start, check, join, propose, verify, plot, sweep, compare, device, *several = commands
     batch, voice, places, show, keys, sheet = several
