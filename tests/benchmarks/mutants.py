@@ -78,7 +78,7 @@ AREAS = {
         ["tests/optimiser/path", "tests/jobs/joining/test_path.py"],
     ),
     "verification": (
-        ["roomeq/jobs/verify.py", "roomeq/jobs/verify_several.py", "roomeq/jobs/verifying"],
+        ["roomeq/jobs/verify.py", "roomeq/jobs/verifying"],
         ["tests/jobs/verifying"]
         + [
             f"tests/jobs/test_{name}.py"

@@ -31,7 +31,7 @@ from roomeq.jobs.propose_joined import (
     path_cautions,
     proposal_with_mains,
 )
-from roomeq.jobs.verify import verify_room
+from roomeq.jobs.verify import verify
 from roomeq.jobs.verifying.parts import observed_parts
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import Reason
@@ -292,7 +292,7 @@ def test_mains_of_which_nothing_is_stated_are_taken_to_match(small):
 
 def test_a_path_without_what_was_to_be_bypassed_is_as_planned(room, plan):
     def told(path):
-        found = verify_room(plan, replace(room, path=path))
+        found = verify(plan, replace(room, path=path))
         return {row.label: row.stated for row in found.stated_joining if row.label == "path"}
 
     (gone,) = plan.joining.bypass

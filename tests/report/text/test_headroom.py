@@ -15,7 +15,7 @@ from roomeq.device.crossover import HighPass
 from roomeq.device.driver import ClosedBox, Driver
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.importers.text.band_table import output_table_from_levels
-from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
+from roomeq.optimiser.drive.demand import estimate_extra_drive
 from roomeq.optimiser.drive.headroom import HeadroomLimit, estimate_headroom
 from roomeq.optimiser.drive.protection import (
     ProtectionCandidate,
@@ -58,7 +58,8 @@ DRIVE = (
 
 def demand(rise_db=20.0):
     flat = np.full(4, 100.0)
-    return DriveDemand(bands=BANDS, wanted_db=flat, rise_db=np.full(4, rise_db), reached_db=flat)
+    rise = np.full(4, rise_db)
+    return {"bands": BANDS, "wanted_db": flat, "rise_db": rise, "reached_db": flat}
 
 
 def laid_out(part):
@@ -175,7 +176,7 @@ def test_protection_says_the_setting_the_cause_and_what_is_lacking():
 def test_headroom_table_shows_only_what_is_known():
     driver = Driver(box=BOX, piston_area_m2=0.05, largest_displacement=0.012, sensitivity_db=91.0)
     play = playback(driver=driver)
-    found = estimate_headroom(demand(), equipment=play, voltages=np.ones(4))
+    found = estimate_headroom(**demand(), equipment=play, voltages=np.ones(4))
     lines = lines_of(found, equipment=play)
     text = "\n".join(lines)
     assert all(len(line) <= WIDTH for line in lines)
@@ -186,7 +187,7 @@ def test_headroom_table_shows_only_what_is_known():
     assert "28.3 V, 200 W" in text
     joined = " ".join(text.split())
     assert "(3.20 ohm, taken for 0.8 times nominal) that is 250 W and 8.8 A" in joined
-    blank = "\n".join(lines_of(estimate_headroom(demand())))
+    blank = "\n".join(lines_of(estimate_headroom(**demand())))
     assert "What runs out first is not known" in blank
     titles = next(line for line in blank.splitlines() if "Reached" in line)
     assert " V " not in titles
@@ -195,12 +196,12 @@ def test_headroom_table_shows_only_what_is_known():
 
 def test_headroom_that_is_none_says_how_much_is_short():
     play = playback()
-    found = estimate_headroom(demand(32.0), equipment=play, voltages=np.ones(4))
+    found = estimate_headroom(**demand(32.0), equipment=play, voltages=np.ones(4))
     text = "\n".join(lines_of(found, equipment=play))
     # 32 dB above 1 V are 39.8 V, 2.97 dB above the rated 28.28 V
     assert "What runs out first: amplifier voltage at 20 Hz, 3.0 dB short." in text
     # what is turned down until nothing is short has nothing left
-    exact = estimate_headroom(demand(29.03), equipment=play, voltages=np.ones(4))
+    exact = estimate_headroom(**demand(29.03), equipment=play, voltages=np.ones(4))
     text = "\n".join(lines_of(exact, equipment=play, quieter_db=3.0))
     assert "Headroom 3.0 dB below the wanted level" in text
     assert "with nothing to spare." in text
@@ -210,10 +211,11 @@ def test_the_edition_is_said_and_bands_are_called_by_their_names():
     table = output_table_from_levels(
         {"20": 99.0, "31.5": 105.0}, edition="CTA-2010-B", distance=2.0, detector="peak"
     )
-    text = "\n".join(lines_of(estimate_headroom(demand(), output=table), output=table))
+    found = estimate_headroom(**demand(), equipment=Equipment(output=table))
+    text = "\n".join(lines_of(found, output=table))
     assert "Maximum output: 20 to 31.5 Hz, CTA-2010-B, peak at 2 m." in text
     evidence = distortion_of(np.geomspace(17.0, 75.0, 120), -40.0, level_db=0.0)
-    text = " ".join(lines_of(estimate_headroom(demand(1.0), distortion=evidence)))
+    text = " ".join(lines_of(estimate_headroom(**demand(1.0), distortion=evidence)))
     assert "-10, -15, -20, -20 dB for the second to the fifth" in " ".join(text.split())
     centre = third_octave_band(31.5).centre
     note = Caution(code=CautionCode.LEVEL_TOO_HIGH, value=1.0, frequency=centre)
