@@ -4,12 +4,11 @@ Conventions
 -----------
 The last (only) axis is samples or frequency; time in s, frequency in Hz. The deconvolved signal is
 circular: sample i belongs to lag ``i / rate``, and the upper part of the array holds negative lags
-(so that sample -1 is the lag just before zero). A whole recording is deconvolved linearly, zero-
-padded to the common length of recording and excitation (ISO 18233:2006, Annex B), at a low rate
-that carries the bass. The full band is deconvolved only for the stretch around each excitation,
-which the bass has told; that stretch ends in the decayed room, so that nothing wraps onto the
-response. The lag of an impulse response is the time at which the excitation began, plus the travel
-time. What comes out is the ratio of recorded to played samples, both as fractions of full scale.
+(so that sample -1 is the lag just before zero). A recording is deconvolved linearly, zero-padded to
+the common length of recording and excitation (ISO 18233:2006, Annex B), at a rate that just carries
+what is wanted. The lag of an impulse response is the time at which the excitation began, plus the
+travel time. What comes out is the ratio of recorded to played samples, both as fractions of full
+scale.
 
 Spectra are those of the discrete Fourier transform (sums), shape (F,). The usable band of an
 excitation ends a sixth of an octave inside the excited one: within it the inverse is exact, outside
@@ -19,7 +18,7 @@ it is quiet.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -56,7 +55,7 @@ class ExcitationInverse:
     frames : int
         Longest signal it fits, in samples.
     factor : int
-        Decimation; 1 for the full band.
+        Decimation.
     fft_length : int
         At the low rate.
     spectrum : ndarray, shape (fft_length // 2 + 1,)
@@ -65,8 +64,6 @@ class ExcitationInverse:
         Usable band, in Hz.
     excitation : Excitation
         What it is the inverse of, at that rate.
-    locator : ExcitationInverse, optional
-        Of a full-band inverse: the low-rate one that finds the excitation in a whole recording.
     """
 
     sample_rate: int
@@ -77,7 +74,6 @@ class ExcitationInverse:
     lowest: float
     highest: float
     excitation: Excitation
-    locator: ExcitationInverse | None = None
 
     @property
     def low_rate(self) -> float:
@@ -120,8 +116,7 @@ def prepare_inverse(
         Samples of the longest recording.
     highest : float, optional
         Highest frequency wanted, in Hz; the work is done at a rate that just carries it. By default
-        the full band: then `frames` of the result is that of one excitation with its decay, and
-        `locator` finds the place.
+        the full band.
     band : tuple of float, optional
         Excited band of a reference, in Hz; a sweep knows its own. By default estimated: where the
         third-octave power of the reference is within 30 dB of its greatest.
@@ -141,45 +136,28 @@ def prepare_inverse(
             f"nothing usable: the excitation reaches from {source.band[0]:g} to "
             f"{source.band[1]:g} Hz, and {top:g} Hz is the highest wanted"
         )
-    if highest is not None:
-        return _inverse(source, frames, (lowest, top))
-    locator = _inverse(source, frames, (lowest, min(last, max(500.0, 8.0 * lowest))))
-    rest = min(max(frames / sample_rate - locator.duration, 1.0), LONGEST_DECAY)
-    segment = source.signal.size + math.ceil((BEFORE + rest) * sample_rate)
-    return replace(_inverse(source, segment, (lowest, top), whole=True), locator=locator)
-
-
-def _inverse(
-    source: Excitation, frames: int, usable: tuple[float, float], *, whole: bool = False
-) -> ExcitationInverse:
-    """Return an inverse at a low rate, for linear deconvolution, or at the whole one, circular."""
     from scipy.fft import next_fast_len
 
-    factor = 1 if whole else choose_decimation(source.sample_rate, highest=usable[1])
-    low_rate = source.sample_rate / factor
-    passband = usable[1] * FADE_ABOVE
-    reach = decimation_reach(factor=factor, sample_rate=source.sample_rate, passband=passband)
-    quiet = np.zeros(reach * factor)
-    signal = decimate(
-        np.concatenate((quiet, source.signal, quiet)),
-        factor=factor,
-        sample_rate=source.sample_rate,
-        passband=passband,
-    )
-    length = next_fast_len(-(-frames // factor) + (0 if whole else signal.size), real=True)
+    factor = choose_decimation(sample_rate, highest=top)
+    passband = top * FADE_ABOVE
+    reach = decimation_reach(factor=factor, sample_rate=sample_rate, passband=passband)
+    surrounded = np.pad(source.signal, reach * factor)
+    signal = decimate(surrounded, factor=factor, sample_rate=sample_rate, passband=passband)
+    length = next_fast_len(-(-frames // factor) + signal.size, real=True)
     placed = np.zeros(length)  # what the filter smears ahead of the start lies at the far end
     placed[: signal.size - reach] = signal[reach:]
     placed[length - reach :] = signal[:reach]
+    spectrum = regularised_inverse(
+        placed, fft_length=length, sample_rate=sample_rate / factor, usable=(lowest, top)
+    )
     return ExcitationInverse(
-        sample_rate=source.sample_rate,
+        sample_rate=sample_rate,
         frames=frames,
         factor=factor,
         fft_length=length,
-        spectrum=regularised_inverse(
-            placed, fft_length=length, sample_rate=low_rate, usable=usable
-        ),
-        lowest=usable[0],
-        highest=usable[1],
+        spectrum=spectrum,
+        lowest=lowest,
+        highest=top,
         excitation=source,
     )
 

@@ -20,7 +20,7 @@ from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
 from roomeq.analysis.sweeps.deconvolution import BAND_EDGE, band_weight, regularised_inverse
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
-from roomeq.analysis.sweeps.windowing import tapered_power
+from roomeq.analysis.sweeps.windowing import band_means, tapered_power
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import Recording, SweepDescription
@@ -284,8 +284,5 @@ def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatAr
     if quiet.size < 0.5 * rate:
         return np.full(frequencies.shape, math.nan)
     power, energy = tapered_power(quiet - quiet.mean())
-    prefix = np.concatenate(([0.0], np.cumsum(power / energy)))
-    step = rate / quiet.size
-    low = np.minimum((frequencies * 10**-0.05 / step).astype(np.intp), power.size - 1)
-    high = np.minimum((frequencies * 10**0.05 / step).astype(np.intp) + 1, power.size)
-    return np.asarray((prefix[high] - prefix[low]) / np.maximum(high - low, 1))
+    lower, upper = frequencies * 10**-0.05, frequencies * 10**0.05
+    return band_means(power / energy, lower=lower, upper=upper, step=rate / quiet.size)

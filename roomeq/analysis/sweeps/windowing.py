@@ -201,6 +201,20 @@ def tapered_power(samples: FloatArray, size: int | None = None) -> tuple[FloatAr
     return spectrum.real**2 + spectrum.imag**2, float(taper @ taper)
 
 
+def band_means(
+    values: FloatArray, *, lower: FloatArray, upper: FloatArray, step: float, first: float = 0.0
+) -> FloatArray:
+    """Return means over bands of values at ``first + i * step`` Hz, shape (B,).
+
+    The values at the edges of a band count by as much as their bins overlap it.
+    """
+    edges = first + step * (np.arange(values.size + 1) - 0.5)
+    sums = np.concatenate(([0.0], np.cumsum(values)))
+    low, high = np.clip([lower, upper], edges[0], edges[-1])
+    summed = np.interp(high, edges, sums) - np.interp(low, edges, sums)
+    return np.asarray(summed * step / (high - low))
+
+
 def band_envelope(
     spectrum: ComplexArray, *, step: float, centre: float, width: float
 ) -> FloatArray:
