@@ -77,8 +77,7 @@ class RecordedSweep:
     decay : Decay or None
         By octaves, where it was asked for and nothing else was heard.
     distortion : Distortion or None
-        Of the first sweep, where it was asked for, the excitation is a described sweep, and nothing
-        else was heard.
+        Of the first sweep, where that is whole and exponential, and nothing else was heard.
     """
 
     seat: str

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -92,6 +93,7 @@ class ExcitationInverse:
         return decimate(samples, factor=self.factor, sample_rate=rate, passband=passband)
 
 
+@lru_cache(maxsize=4)
 def prepare_inverse(
     excitation: SweepDescription | Recording,
     *,
@@ -100,7 +102,7 @@ def prepare_inverse(
     highest: float | None = None,
     band: tuple[float, float] | None = None,
 ) -> ExcitationInverse:
-    """Return the regularised inverse of an excitation.
+    """Return the regularised inverse of an excitation; the last four are kept.
 
     Within the usable band the inverse is exact, ``1 / X``. Outside, where the excitation says
     nothing and the recording holds only noise, it fades to zero (two thirds of an octave below, one
