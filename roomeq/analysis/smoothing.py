@@ -90,7 +90,7 @@ def smooth_power_db(
     Parameters
     ----------
     frequencies : array_like, shape (F,)
-        Hz, positive and strictly increasing; checked where the windows reach.
+        Hz, positive and strictly increasing.
     level_db : array_like, shape (..., F)
         Levels in dB, finite.
     at : array_like, shape (G,)
@@ -208,22 +208,14 @@ def log_frequency_weights(frequencies: ArrayLike) -> FloatArray:
 def _smoothed(
     frequencies: ArrayLike, values: ArrayLike, *, at: ArrayLike, fraction: int, in_db: bool
 ) -> FloatArray:
-    """Smooth levels, or power, over the part of the data that the windows reach."""
-    axis = np.asarray(frequencies, dtype=np.float64)
-    if axis.ndim != 1 or axis.size < 2:
+    """Smooth levels, or power."""
+    axis = checked_frequencies(frequencies)
+    if axis.size < 2:
         raise ValueError(f"needs an axis of at least two frequencies, got shape {axis.shape}")
     data = _checked_rows(axis, values)
     half = 2.0 ** (0.5 / _checked_fraction(fraction))
     asked = _checked_targets(axis, at)
-    start = max(int(np.searchsorted(axis, asked.min() / half)) - 1, 0)
-    start = min(start, axis.size - 2)
-    stop = int(np.searchsorted(axis, asked.max() * half, side="right")) + 1
-    part = axis[start:stop]
-    if not (part[0] > 0 and (part[1:] > part[:-1]).all()):
-        raise ValueError(
-            "frequencies must be positive and strictly increasing (leave out a row at 0 Hz)"
-        )
-    rows = data[..., start:stop].reshape(-1, part.size)
+    rows = data.reshape(-1, axis.size)
     low, top = rows.min(axis=-1, keepdims=True), rows.max(axis=-1, keepdims=True)
     if not ((np.isfinite(low) if in_db else low >= 0).all() and np.isfinite(top).all()):
         raise ValueError(
@@ -232,7 +224,7 @@ def _smoothed(
             else "squared magnitudes must be finite and not negative"
         )
     power = np.exp((rows - top) * _NEPERS_PER_DB) if in_db else rows
-    result = mean_over_windows(part, power, lower=asked / half, upper=asked * half)
+    result = mean_over_windows(axis, power, lower=asked / half, upper=asked * half)
     if in_db:
         with np.errstate(divide="ignore"):
             result = 10.0 * np.log10(result) + top

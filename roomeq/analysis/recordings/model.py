@@ -21,10 +21,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.deconvolution import (
     FADE_ABOVE,
     ExcitationInverse,
+    decimate,
     deconvolve,
     prepare_inverse,
 )

@@ -10,6 +10,10 @@ what is wanted. The lag of an impulse response is the time at which the excitati
 travel time. What comes out is the ratio of recorded to played samples, both as fractions of full
 scale.
 
+To keep the bass of a long recording at a low rate a linear-phase filter is used whose delay is
+taken out: sample m of the result is the recording, low-passed, at sample ``m * factor``. Beyond its
+ends the recording counts as silent.
+
 Spectra are those of the discrete Fourier transform (sums), shape (F,). The usable band of an
 excitation ends a sixth of an octave inside the excited one: within it the inverse is exact, outside
 it is quiet.
@@ -24,12 +28,12 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.analysis.sweeps.decimation import choose_decimation, decimate, decimation_reach
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.base.errors import MeasurementFileError
-from roomeq.base.levels import ComplexArray, FloatArray
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
 from roomeq.base.recording import Recording, SweepDescription
 
+_REJECTION_DB = 130.0
 BAND_EDGE = 2.0 ** (1.0 / 6.0)
 """Ratio between the end of the excited band and that of the usable one."""
 FADE_BELOW = 2.0 ** (2.0 / 3.0)
@@ -43,6 +47,67 @@ BEFORE = 1.0
 LONGEST_DECAY = 6.0
 """How long after time zero a response is kept at most, in s."""
 _PROMINENCE = 12.0  # an arrival against the median nearby; of Gaussian noise the peak reaches 7
+
+
+def choose_decimation(sample_rate: float, *, highest: float) -> int:
+    """Return the largest convenient factor that leaves `highest` well below half the rate.
+
+    The low rate is at least 4 times `highest`; the factor has no prime factor above 5.
+    """
+    from scipy.fft import next_fast_len
+
+    factor = max(1, math.floor(sample_rate / (4.0 * highest)))
+    while next_fast_len(factor, real=True) != factor:  # the next without such a prime factor
+        factor -= 1
+    return factor
+
+
+@lru_cache(maxsize=16)
+def _taps(factor: int, passband: float, sample_rate: float) -> FloatArray:
+    """Return a symmetric low-pass of odd length."""
+    from scipy.signal import firwin, kaiserord
+
+    if not (factor >= 1 and 0 < passband < 0.5 * sample_rate / factor):
+        raise ValueError(
+            f"the passband ({passband!r} Hz) must be positive and end below half the low rate "
+            f"({sample_rate:g} Hz / {factor} / 2)"
+        )
+    # What would fold back into the passband is rejected, the rest may fold.
+    count, beta = kaiserord(_REJECTION_DB, 2.0 / factor - 4.0 * passband / sample_rate)
+    return readonly(firwin(count | 1, 1.0 / factor, window=("kaiser", beta)))
+
+
+def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: float) -> FloatArray:
+    """Return the low-passed signal at ``sample_rate / factor``.
+
+    Parameters
+    ----------
+    samples : array_like, shape (N,)
+        The signal.
+    factor : int
+        How many samples become one.
+    sample_rate : float
+        Of `samples`, in Hz.
+    passband : float
+        Highest frequency to keep, in Hz, below half the low rate.
+
+    Returns
+    -------
+    ndarray, shape (ceil(N / factor),)
+        Passband within 1e-6 of 1, fold-back rejected by 130 dB (Kaiser's design formulas).
+
+    Raises
+    ------
+    ValueError
+        If the passband does not fit the factor.
+    """
+    from scipy.signal import resample_poly
+
+    signal = np.asarray(samples, dtype=np.float64)
+    if factor == 1:
+        return signal
+    taps = _taps(factor, passband, sample_rate)
+    return np.asarray(resample_poly(signal, 1, factor, window=taps))  # type: ignore[call-overload]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -142,7 +207,8 @@ def prepare_inverse(
 
     factor = choose_decimation(sample_rate, highest=top)
     passband = top * FADE_ABOVE
-    reach = decimation_reach(factor=factor, sample_rate=sample_rate, passband=passband)
+    half = _taps(factor, passband, sample_rate).size // 2 if factor > 1 else 0
+    reach = -(-half // factor)  # low-rate samples over which the filter smears a sample
     surrounded = np.pad(source.signal, reach * factor)
     signal = decimate(surrounded, factor=factor, sample_rate=sample_rate, passband=passband)
     length = next_fast_len(-(-frames // factor) + signal.size, real=True)

@@ -16,8 +16,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
-from roomeq.analysis.sweeps.deconvolution import BAND_EDGE, band_weight, regularised_inverse
+from roomeq.analysis.sweeps.deconvolution import (
+    BAND_EDGE,
+    band_weight,
+    choose_decimation,
+    decimate,
+    regularised_inverse,
+)
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
 from roomeq.analysis.sweeps.windowing import band_means, tapered_power

@@ -16,13 +16,13 @@ Nothing is integrated or taken off: where the noise of the recording is reached,
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
 
-from roomeq.analysis.sweeps.decay import Decay, estimate_decay
-from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
+from roomeq.analysis.sweeps.decay import estimate_decay
 from roomeq.base.bands import ThirdOctaveBand, whole_bands
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import ImpulseResponse
@@ -119,13 +119,15 @@ def choose_window(impulse_response: ImpulseResponse) -> ImpulseWindow:
     if not available > 0:
         raise ValueError("needs an impulse response that reaches beyond time zero")
     before = min(_BEFORE, max(0.0, -impulse_response.start))
-    decay = _octave_decay(impulse_response)
-    time = math.nan if decay is None else decay.longest
+    time, met = math.nan, math.nan
+    with suppress(ValueError):  # where it covers no whole octave; the bass decays longest
+        highest = min(impulse_response.highest, _HIGHEST_DECAY)
+        decay = estimate_decay(replace(impulse_response, highest=highest))
+        time, met = decay.longest, float(decay.noise_met_at.max())
     basis: _Basis
-    if decay is None or not math.isfinite(time):
+    if not math.isfinite(time):
         flat, basis = _FLAT_WITHOUT_DECAY, "assumed"
     else:
-        met = float(decay.noise_met_at.max())
         least = max(FLAT_PER_DECAY * time, _SHORTEST_FLAT)
         flat = min(max(met, least), max(_LONGEST_PER_DECAY * time, _SHORTEST_FLAT))
         basis = "noise" if least < met == flat else "decay"
@@ -230,36 +232,6 @@ def band_envelope(
     axis = step * np.arange(first, last)
     weight = np.exp(-0.5 * (np.log(axis / centre) / width) ** 2)
     return np.asarray(np.abs(ifft(spectrum[first:last] * weight, next_fast_len(2 * axis.size))))
-
-
-def _octave_decay(impulse_response: ImpulseResponse) -> Decay | None:
-    """Return the decay by octave; None where the response covers no whole octave."""
-    if impulse_response.highest < 2.1 * impulse_response.lowest:
-        return None
-    # Decay is longest in the bass: the octaves up to 500 Hz decide, at a rate that suits them.
-    highest = min(impulse_response.highest, _HIGHEST_DECAY)
-    factor = choose_decimation(impulse_response.sample_rate, highest=highest)
-    start = round(impulse_response.start * impulse_response.sample_rate)
-    first = -start % factor  # so that time zero stays a sample
-    bass = decimate(
-        impulse_response.samples[first:],
-        factor=factor,
-        sample_rate=impulse_response.sample_rate,
-        passband=1.2 * highest,
-    )
-    rate = impulse_response.sample_rate / factor
-    try:
-        return estimate_decay(
-            replace(
-                impulse_response,
-                samples=bass,
-                sample_rate=rate,
-                start=(start + first) / impulse_response.sample_rate,
-                highest=highest,
-            )
-        )
-    except ValueError:
-        return None
 
 
 def window_values(times: FloatArray, *, window: ImpulseWindow) -> FloatArray:
