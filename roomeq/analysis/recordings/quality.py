@@ -14,14 +14,13 @@ from dataclasses import dataclass, field
 
 from msgspec import structs
 
-from roomeq.analysis.recordings.drift import clock_findings
+from roomeq.analysis.recordings.drift import clock_findings, read_lead_in
 from roomeq.analysis.recordings.findings import (
     LOOPBACK_REMEDIES,
     Finding,
     FindingCode,
     Severity,
 )
-from roomeq.analysis.recordings.lead_in import read_lead_in
 from roomeq.analysis.recordings.model import MORE_ORDERS, SweepModel, model_sweep, view_recording
 from roomeq.analysis.recordings.noise import (
     NO_LEVELS,
