@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import structs
 
-from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, worst_first
 from roomeq.base.survey import Source
 
 if TYPE_CHECKING:  # a room without recordings needs none of it
@@ -141,9 +141,7 @@ def judged_within(recorded: RecordedSweep, span: tuple[float, float]) -> Recorde
         _within(one, recorded.quality, lowest, highest) if one.code in _BY_BAND else one
         for one in recorded.findings
     ]
-    rank = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
-    found.sort(key=lambda one: rank[one.severity])
-    return replace(recorded, findings=tuple(found))
+    return replace(recorded, findings=tuple(worst_first(found)))
 
 
 def _within(finding: Finding, quality: RecordingQuality, lowest: float, highest: float) -> Finding:

@@ -20,6 +20,7 @@ from roomeq.analysis.recordings.findings import (
     Finding,
     FindingCode,
     Severity,
+    worst_first,
 )
 from roomeq.analysis.recordings.model import MORE_ORDERS, SweepModel, model_sweep, view_recording
 from roomeq.analysis.recordings.noise import (
@@ -51,7 +52,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
 _BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
-_RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -165,7 +165,6 @@ class RecordingJudge:
             levels = estimate_noise(model)
             drift, more = self._judged(model, levels, facts, findings, loopback)
             findings += more
-        findings.sort(key=lambda one: (_RANK[one.severity], -one.confidence))
         return RecordingQuality(
             file=recording.path,
             channel=recording.channel,
@@ -179,7 +178,7 @@ class RecordingJudge:
             noise_db=levels.noise_db,
             snr_db=levels.snr_db,
             drift=drift,
-            findings=tuple(findings),
+            findings=tuple(worst_first(sorted(findings, key=lambda one: -one.confidence))),
         )
 
     def _judged(

@@ -28,7 +28,6 @@ from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
 from roomeq.analysis.sweeps.segments import aligned_segments, phase_slope, segment_shifts
 from roomeq.analysis.sweeps.windowing import window_values
-from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 
 NO_CLOCK_PPM = 200.0
@@ -114,30 +113,31 @@ def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     values = window_values(response.times, window=model.window)
     spectra = np.fft.rfft(aligned_segments(model.segments).samples * values)
     axis = response.sample_rate / response.times.size * np.arange(spectra.shape[-1])
-    floor = np.nan_to_num(noise.floor) * float(values @ values)
-    told: list[tuple[float, int, ThirdOctaveBand]] = []
-    for band, quiet in zip(noise.bands, floor, strict=True):
-        inside = spectra[:, (axis >= band.lower) & (axis < band.upper)]
-        power = float(np.mean(np.abs(inside) ** 2)) if inside.size else 0.0
-        for index in range(1, len(inside) if power else 0):
-            away = float(np.mean(np.abs(inside[index] - inside[0]) ** 2))
-            relative = (away - 2.0 * quiet) / max(power, 1e-300)
-            if away > _OVER_NOISE * quiet and relative > least:
-                told.append((relative, index, band))
-    if len({band.centre for _, _, band in told}) < 2:
+    inside = np.array([(axis >= band.lower) & (axis < band.upper) for band in noise.bands])
+    if len(spectra) < 2 or not inside.any(axis=1).all():
         return
-    relative, index, band = max(told, key=lambda one: one[0])
-    level_db, start = 10.0 * math.log10(relative), model.starts[index]
+    shares = inside / inside.sum(axis=1, keepdims=True)
+    quiet = np.nan_to_num(noise.floor) * float(values @ values)
+    power = (np.abs(spectra) ** 2).mean(axis=0) @ shares.T
+    away = np.abs(spectra[1:] - spectra[0]) ** 2 @ shares.T
+    relative = (away - 2.0 * quiet) / np.maximum(power, 1e-300)
+    relative[~((away > _OVER_NOISE * quiet) & (relative > least))] = 0.0
+    touched = np.flatnonzero(relative.any(axis=0))
+    if touched.size < 2:
+        return
+    index, worst = np.unravel_index(int(relative.argmax()), relative.shape)
+    level_db = 10.0 * math.log10(relative[index, worst])
+    start, band = model.starts[index + 1], noise.bands[worst]
     yield Finding.of(
         FindingCode.REPEATS_DISAGREE,
         Severity.FAULT,
         model.recording,
-        f"sweep {index + 1} differs from the first by {level_db:.0f} dB of its power around "
+        f"sweep {index + 2} differs from the first by {level_db:.0f} dB of its power around "
         f"{band.centre:.0f} Hz: samples were lost within one of them, the gain changed, or "
         "something moved",
-        confidence_of(relative / least),
+        confidence_of(float(relative[index, worst]) / least),
         seconds=(start, start + model.view.excitation.duration),
-        band=(told[0][2].lower, told[-1][2].upper),
+        band=(noise.bands[touched[0]].lower, noise.bands[touched[-1]].upper),
         value=level_db,
     )
 

@@ -313,25 +313,18 @@ def find_jumps(samples: FloatArray, *, step: float) -> list[Stretch]:
     step the samples 1, -2, 1. A jump stands nine times above the root mean square of the third
     difference around it, and is at least 1 % of the peak around it and 8 steps of the quantiser.
     """
-    found: list[Stretch] = []
-    for first in range(0, samples.size - 8, _BLOCK):
-        begin = max(0, first - 3)
-        part = samples[begin : first + _BLOCK]
-        third = np.diff(part, 3)
-        if third.size < 64:
-            break
-        power = third * third
-        at = int(np.argmax(power))
-        largest = float(power[at])
-        if largest * third.size < _JUMP_SIGMAS**2 * float(power.sum()):
-            continue  # the block's own mean square, jump included, is a quick lower bound
+    third = np.diff(samples, 3) ** 2
+    power = np.pad(third, (0, -third.size % _BLOCK)).reshape(-1, _BLOCK)
+    at, rows = power.argmax(axis=1), np.arange(len(power))
+    counted = np.minimum(third.size - _BLOCK * rows, _BLOCK) - 9
+    beside = np.convolve(third, np.ones(9), "same")[_BLOCK * rows + at]
+    mean = np.maximum(power.sum(axis=1) - beside, 0.0) / np.maximum(counted, 1)
+    margins = np.sqrt(power[rows, at] / np.maximum(mean, 1e-30)) / _JUMP_SIGMAS
+    found = []
+    for row in np.flatnonzero((margins >= 1.0) & (counted >= 64)):
+        part = samples[_BLOCK * row : _BLOCK * (row + 1)]
         least = max(_LEAST_JUMP * float(np.abs(part).max()), _JUMP_STEPS * step)
-        if largest < (_THIRD_DIFFERENCE * least) ** 2:
-            continue
-        around = float(np.sum(power)) - float(power[max(0, at - 4) : at + 5].sum())
-        mean = max(around, 0.0) / max(1, third.size - 9)
-        margin = math.sqrt(largest / max(mean, 1e-30)) / _JUMP_SIGMAS
-        if margin >= 1.0:
-            index = begin + at + 2
+        if power[row, at[row]] >= (_THIRD_DIFFERENCE * least) ** 2:
+            index, margin = int(_BLOCK * row + at[row]) + 2, float(margins[row])
             found.append(Stretch(first=index, stop=index + 1, margin=min(margin, 100.0)))
     return found

@@ -165,7 +165,6 @@ def prepare_inverse(
     sample_rate: int,
     frames: int,
     highest: float | None = None,
-    band: tuple[float, float] | None = None,
 ) -> ExcitationInverse:
     """Return the regularised inverse of an excitation; the last four are kept.
 
@@ -184,9 +183,6 @@ def prepare_inverse(
     highest : float, optional
         Highest frequency wanted, in Hz; the work is done at a rate that just carries it. By default
         the full band.
-    band : tuple of float, optional
-        Excited band of a reference, in Hz; a sweep knows its own. By default estimated: where the
-        third-octave power of the reference is within 30 dB of its greatest.
 
     Raises
     ------
@@ -195,7 +191,7 @@ def prepare_inverse(
     """
     if not (sample_rate > 0 and frames > 0 and (highest is None or highest > 0)):
         raise ValueError(f"needs positive values: {sample_rate!r}, {frames!r}, {highest!r}")
-    source = excitation_of(excitation, sample_rate=sample_rate, band=band)
+    source = excitation_of(excitation, sample_rate=sample_rate)
     lowest, last = source.band[0] * BAND_EDGE, source.band[1] / BAND_EDGE
     top = last if highest is None else min(highest, last)
     if not lowest < top:
