@@ -15,7 +15,8 @@ from functools import cached_property
 
 from roomeq.analysis.recordings.drift import mend_clock_drift, mended_finding
 from roomeq.analysis.recordings.findings import FindingCode, Severity
-from roomeq.analysis.recordings.quality import RecordingJudge
+from roomeq.analysis.recordings.quality import judge_recording
+from roomeq.analysis.recordings.repeats import Trace
 from roomeq.analysis.sweeps.calibration import (
     MicrophoneSensitivity,
     estimate_sensitivity,
@@ -61,6 +62,7 @@ class SweepReading:
     detail: bool = False
     measurements: dict[str, SweepMeasurement] = field(default_factory=dict)
     recordings: list[RecordedSweep] = field(default_factory=list)
+    _earlier: list[Trace] = field(default_factory=list)
 
     def __call__(self, entry: MeasurementTable) -> tuple[FrequencyResponse | None, tuple[str, ...]]:
         """Return the response of one recording, and what was done to get it.
@@ -83,7 +85,9 @@ class SweepReading:
         named = [entry.channel or 1, *filter(None, [entry.loopback_channel])]
         recording, *others = read_channels(path, named)
         loopback = others[0] if others else None
-        quality = self._judge(recording, loopback=loopback)
+        quality = judge_recording(
+            recording, self.excitation, loopback=loopback, earlier=self._earlier
+        )
         kept = RecordedSweep(
             seat=entry.seat or "",
             source=entry.source,
@@ -134,10 +138,6 @@ class SweepReading:
             with suppress(ValueError):
                 kept = replace(kept, decay=estimate_decay(response))
         return kept
-
-    @cached_property
-    def _judge(self) -> RecordingJudge:
-        return RecordingJudge(sweep=self.excitation)
 
     @cached_property
     def excitation(self) -> SweepDescription | Recording:

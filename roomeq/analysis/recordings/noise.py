@@ -206,38 +206,33 @@ def distortion_findings(model: SweepModel, totals: list[tuple[float, float]]) ->
     yield Finding.of(code, Severity.WARNING, heard, what, sure, band=band, value=value)
 
 
-def total_distortion(model: SweepModel, noise: NoiseLevels) -> Iterator[tuple[float, float]]:
+def total_distortion(model: SweepModel, noise: NoiseLevels) -> list[tuple[float, float]]:
     """Return centre and total distortion of octaves, three to an octave, as far as it is told."""
-    excitation = model.view.excitation
-    if not excitation.growth > 0:
-        return
-    axis, pressure = model.frequencies, model.spectrum
-    own = np.abs(pressure) ** 2
+    if not model.view.excitation.growth > 0:
+        return []
+    axis, own = model.frequencies, np.abs(model.spectrum) ** 2
+    first, last = math.log2(model.band[0]), math.log2(model.band[1] / 4.0)
+    low = 2.0 ** np.arange(first, last, 1.0 / _PER_OCTAVE)
+    heard = partial(band_means, own, first=axis[0], step=axis[1] - axis[0])
+    fundamental, total = heard(lower=low, upper=2.0 * low), np.zeros(low.size)
     centres = np.array([band.centre for band in noise.bands])
     floor = np.nan_to_num(noise.floor) / len(model.starts)
-    harmonics = {order: _harmonic(model, order) for order in ORDERS}
-    first, last = math.log2(model.band[0]), math.log2(model.band[1] / 4.0)
-    for start in np.arange(first, last, 1.0 / _PER_OCTAVE):
-        low, high = 2.0**start, 2.0 ** (start + 1.0)
-        fundamental = float(own[(axis >= low) & (axis < high)].mean())
-        if fundamental < _FAINT * own.max():
-            continue
-        total = 0.0
-        for order, (grid, power, energy) in harmonics.items():
-            inside = (grid >= order * low) & (grid < min(order * high, model.band[1]))
-            if inside.any():
-                near = (centres >= 0.9 * grid[inside][0]) & (centres <= 1.1 * grid[inside][-1])
-                quiet = energy * float(floor[near].mean()) if near.any() else 0.0
-                mean = float(power[inside].mean())
-                # A mode at the harmonic, or a dip at the fundamental, is no distortion.
-                there = own[(axis >= grid[inside][0]) & (axis <= grid[inside][-1])]
-                whole = max(fundamental, float(there.mean()) if there.size else 0.0)
-                total += (mean - quiet) / whole if mean > _OVER_NOISE * quiet else 0.0
-        yield low * 2**0.5, math.sqrt(total)
+    for order in ORDERS:
+        step, power, energy = _harmonic(model, order)
+        lower, upper = order * low, np.minimum(2.0 * order * low, model.band[1])
+        told = lower < 0.9 * upper
+        lower, upper = lower[told], upper[told]
+        mean = band_means(power, lower=lower, upper=upper, step=step)
+        quiet = energy * np.interp(np.sqrt(lower * upper), centres, floor)
+        # A mode at the harmonic, or a dip at the fundamental, is no distortion.
+        whole = np.maximum(fundamental[told], heard(lower=lower, upper=upper))
+        total[told] += np.where(mean > _OVER_NOISE * quiet, (mean - quiet) / whole, 0.0)
+    clear = fundamental >= _FAINT * own.max()
+    return [*zip((low * 2**0.5)[clear].tolist(), np.sqrt(total)[clear].tolist(), strict=True)]
 
 
-def _harmonic(model: SweepModel, order: int) -> tuple[FloatArray, FloatArray, float]:
-    """Return frequencies, power and the window's energy of one harmonic, mean over the sweeps."""
+def _harmonic(model: SweepModel, order: int) -> tuple[float, FloatArray, float]:
+    """Return bin spacing, power and the window's energy of one harmonic, mean over the sweeps."""
     excitation, rate = model.view.excitation, model.low_rate
     ahead = excitation.harmonic_advance(order)
     values, rise = harmonic_window(order, excitation, rate)
@@ -248,5 +243,4 @@ def _harmonic(model: SweepModel, order: int) -> tuple[FloatArray, FloatArray, fl
         place = round((start - ahead) * rate) - rise
         cut = lags[np.arange(place, place + size) % lags.size] * values
         power += np.abs(np.fft.rfft(cut)) ** 2 / len(model.starts)
-    axis = rate / size * np.arange(power.size, dtype=np.float64)
-    return axis, np.asarray(power), float(values @ values)
+    return rate / size, np.asarray(power), float(values @ values)

@@ -313,18 +313,18 @@ def find_jumps(samples: FloatArray, *, step: float) -> list[Stretch]:
     step the samples 1, -2, 1. A jump stands nine times above the root mean square of the third
     difference around it, and is at least 1 % of the peak around it and 8 steps of the quantiser.
     """
-    third = np.diff(samples, 3) ** 2
-    power = np.pad(third, (0, -third.size % _BLOCK)).reshape(-1, _BLOCK)
-    at, rows = power.argmax(axis=1), np.arange(len(power))
-    counted = np.minimum(third.size - _BLOCK * rows, _BLOCK) - 9
-    beside = np.convolve(third, np.ones(9), "same")[_BLOCK * rows + at]
-    mean = np.maximum(power.sum(axis=1) - beside, 0.0) / np.maximum(counted, 1)
-    margins = np.sqrt(power[rows, at] / np.maximum(mean, 1e-30)) / _JUMP_SIGMAS
     found = []
-    for row in np.flatnonzero((margins >= 1.0) & (counted >= 64)):
-        part = samples[_BLOCK * row : _BLOCK * (row + 1)]
+    for begin in range(0, samples.size - 8, _BLOCK):
+        part = samples[max(0, begin - 3) : begin + _BLOCK]
+        power = np.diff(part, 3) ** 2
+        if power.size < 64:
+            break
+        at = int(power.argmax())
+        around = float(power.sum() - power[max(0, at - 4) : at + 5].sum())
+        mean = max(around, 0.0) / (power.size - 9)
+        margin = math.sqrt(float(power[at]) / max(mean, 1e-30)) / _JUMP_SIGMAS
         least = max(_LEAST_JUMP * float(np.abs(part).max()), _JUMP_STEPS * step)
-        if power[row, at[row]] >= (_THIRD_DIFFERENCE * least) ** 2:
-            index, margin = int(_BLOCK * row + at[row]) + 2, float(margins[row])
+        if margin >= 1.0 and power[at] >= (_THIRD_DIFFERENCE * least) ** 2:
+            index = max(0, begin - 3) + at + 2
             found.append(Stretch(first=index, stop=index + 1, margin=min(margin, 100.0)))
     return found
