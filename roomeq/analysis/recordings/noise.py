@@ -223,7 +223,8 @@ def total_distortion(model: SweepModel, noise: NoiseLevels) -> list[tuple[float,
         told = lower < 0.9 * upper
         lower, upper = lower[told], upper[told]
         mean = band_means(power, lower=lower, upper=upper, step=step)
-        quiet = energy * np.interp(np.sqrt(lower * upper), centres, floor)
+        near = (centres >= 0.9 * lower[:, np.newaxis]) & (centres <= 1.1 * upper[:, np.newaxis])
+        quiet = energy * (near @ floor) / np.maximum(near.sum(axis=1), 1)
         # A mode at the harmonic, or a dip at the fundamental, is no distortion.
         whole = np.maximum(fundamental[told], heard(lower=lower, upper=upper))
         total[told] += np.where(mean > _OVER_NOISE * quiet, (mean - quiet) / whole, 0.0)
