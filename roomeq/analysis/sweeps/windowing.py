@@ -22,6 +22,7 @@ from typing import Literal, get_args
 
 import numpy as np
 
+from roomeq.analysis.smoothing import mean_over_windows
 from roomeq.analysis.sweeps.decay import estimate_decay
 from roomeq.base.bands import ThirdOctaveBand, whole_bands
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
@@ -206,15 +207,9 @@ def tapered_power(samples: FloatArray, size: int | None = None) -> tuple[FloatAr
 def band_means(
     values: FloatArray, *, lower: FloatArray, upper: FloatArray, step: float, first: float = 0.0
 ) -> FloatArray:
-    """Return means over bands of values at ``first + i * step`` Hz, shape (B,).
-
-    The values at the edges of a band count by as much as their bins overlap it.
-    """
-    edges = first + step * (np.arange(values.size + 1) - 0.5)
-    sums = np.concatenate(([0.0], np.cumsum(values)))
-    low, high = np.clip([lower, upper], edges[0], edges[-1])
-    summed = np.interp(high, edges, sums) - np.interp(low, edges, sums)
-    return np.asarray(summed * step / (high - low))
+    """Return means over bands of values at ``first + i * step`` Hz, shape (B,)."""
+    axis, rows = first + step * np.arange(values.size, dtype=np.float64), values[np.newaxis]
+    return np.asarray(mean_over_windows(axis, rows, lower=lower, upper=upper, over="linear")[0])
 
 
 def band_envelope(
