@@ -115,7 +115,8 @@ def smooth_power_db(
     Power smoothing as in Hatziantoniou and Mourjopoulos, JAES 48(4), 2000, with a rectangular
     window symmetric on the logarithmic axis (Tylka, Boren and Choueiri, JAES 65(3), 2017).
     """
-    return _smoothed(frequencies, level_db, at=at, fraction=fraction, in_db=True)
+    axis, levels, windows = _smoothing_windows(frequencies, level_db, at=at, fraction=fraction)
+    return _power_means_db(axis, levels, *windows)
 
 
 def smooth_power(
@@ -131,7 +132,13 @@ def smooth_power(
     TypeError, ValueError
         As `smooth_power_db`.
     """
-    return _smoothed(frequencies, power, at=at, fraction=fraction, in_db=False)
+    axis, data, (lower, upper) = _smoothing_windows(frequencies, power, at=at, fraction=fraction)
+    rows = data.reshape(-1, axis.size)
+    low, top = rows.min(axis=-1, keepdims=True), rows.max(axis=-1, keepdims=True)
+    if not (low >= 0).all() or not np.isfinite(top).all():
+        raise ValueError("squared magnitudes must be finite and not negative")
+    means = mean_over_windows(axis, rows, lower=lower, upper=upper)
+    return np.clip(means, low, top).reshape(*data.shape[:-1], lower.size)
 
 
 def band_levels_db(
@@ -170,29 +177,20 @@ def band_levels_db(
         raise ValueError(f"excitation is one of {get_args(Excitation)}, got {excitation!r}")
     axis = checked_frequencies(frequencies)
     levels = _checked_rows(axis, level_db)
-    if not np.isfinite(levels).all():
-        raise ValueError("levels must be finite: leave out the rows that hold no level")
     over: Coordinate = "log" if excitation == "pink" else "linear"
     lower = np.array([band.lower for band in bands])
     upper = np.array([band.upper for band in bands])
     low, high = np.maximum(lower, axis[0]), np.minimum(upper, axis[-1])
+    share = (high - low) / (upper - lower)
     if over == "log":
         share = np.log(high / low) / np.log(upper / lower)
-    else:
-        share = (high - low) / (upper - lower)
     for band, covered in zip(bands, share, strict=True):
         if not covered >= _LEAST_COVERAGE:
             raise ValueError(
                 f"the {band.label} Hz band ({band.lower:.4g} to {band.upper:.4g} Hz) does not lie "
                 f"within the data, {axis[0]:.4g} to {axis[-1]:.4g} Hz"
             )
-    rows = levels.reshape(-1, axis.size)
-    top = rows.max(axis=-1, keepdims=True)
-    power = np.exp((rows - top) * _NEPERS_PER_DB)
-    means = mean_over_windows(axis, power, lower=lower, upper=upper, over=over)
-    with np.errstate(divide="ignore"):
-        result = 10.0 * np.log10(np.minimum(means, 1.0)) + top
-    return np.asarray(result.reshape(*levels.shape[:-1], len(bands)))
+    return _power_means_db(axis, levels, lower, upper, over)
 
 
 def log_frequency_weights(frequencies: ArrayLike) -> FloatArray:
@@ -205,30 +203,36 @@ def log_frequency_weights(frequencies: ArrayLike) -> FloatArray:
     return readonly(share / share.sum())
 
 
-def _smoothed(
-    frequencies: ArrayLike, values: ArrayLike, *, at: ArrayLike, fraction: int, in_db: bool
-) -> FloatArray:
-    """Smooth levels, or power."""
+def _smoothing_windows(
+    frequencies: ArrayLike, values: ArrayLike, *, at: ArrayLike, fraction: int
+) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray]]:
+    """Return axis, data, and the lower and upper edges of the windows."""
     axis = checked_frequencies(frequencies)
     if axis.size < 2:
         raise ValueError(f"needs an axis of at least two frequencies, got shape {axis.shape}")
     data = _checked_rows(axis, values)
     half = 2.0 ** (0.5 / _checked_fraction(fraction))
     asked = _checked_targets(axis, at)
-    rows = data.reshape(-1, axis.size)
+    return axis, data, (asked / half, asked * half)
+
+
+def _power_means_db(
+    axis: FloatArray,
+    levels: FloatArray,
+    lower: FloatArray,
+    upper: FloatArray,
+    over: Coordinate = "log",
+) -> FloatArray:
+    """Return 10 lg of means of the power over windows, shape (..., G)."""
+    if not np.isfinite(levels).all():
+        raise ValueError("levels must be finite: leave out the rows that hold no level")
+    rows = levels.reshape(-1, axis.size)
     low, top = rows.min(axis=-1, keepdims=True), rows.max(axis=-1, keepdims=True)
-    if not ((np.isfinite(low) if in_db else low >= 0).all() and np.isfinite(top).all()):
-        raise ValueError(
-            "levels must be finite: leave out the rows that hold no level"
-            if in_db
-            else "squared magnitudes must be finite and not negative"
-        )
-    power = np.exp((rows - top) * _NEPERS_PER_DB) if in_db else rows
-    result = mean_over_windows(axis, power, lower=asked / half, upper=asked * half)
-    if in_db:
-        with np.errstate(divide="ignore"):
-            result = 10.0 * np.log10(result) + top
-    return np.clip(result, low, top).reshape(*data.shape[:-1], asked.size)
+    power = np.exp((rows - top) * _NEPERS_PER_DB)
+    means = mean_over_windows(axis, power, lower=lower, upper=upper, over=over)
+    with np.errstate(divide="ignore"):
+        found = np.clip(10.0 * np.log10(means) + top, low, top)
+    return np.asarray(found.reshape(*levels.shape[:-1], lower.size))
 
 
 def _checked_fraction(fraction: int) -> int:

@@ -51,15 +51,11 @@ class Distortion:
     noise : ndarray, shape (5, F)
         Root mean square of what the recording's noise alone would give there, told by the tail;
         nan where the recording ends less than 1.5 s after the sweep.
-    window_lengths : tuple of float
-        How long the window of each order is, in s. Longer decays are cut, and run into the next
-        lower order.
     """
 
     frequencies: FloatArray
     harmonics: ComplexArray
     noise: FloatArray
-    window_lengths: tuple[float, ...]
 
     @property
     def ratios(self) -> FloatArray:
@@ -128,11 +124,9 @@ def estimate_distortion(
     axis = logarithmic_axis(lowest, highest, per_octave=_PER_OCTAVE)
     harmonics = np.full((len(ORDERS), axis.size), complex(math.nan, math.nan))
     noise = np.full(harmonics.shape, math.nan)
-    lengths = []
     for row, order in enumerate(ORDERS):
         known = order * axis <= heard.top
         window, zero_at = harmonic_window(order, played, heard.rate)
-        lengths.append(window.size / heard.rate)
         if known.any():
             told = heard.harmonic(order, order * axis[known], window, zero_at)
             harmonics[row, known], noise[row, known] = told
@@ -140,7 +134,6 @@ def estimate_distortion(
         frequencies=axis,
         harmonics=readonly(harmonics, dtype=np.complex128),
         noise=readonly(noise),
-        window_lengths=tuple(lengths),
     )
 
 
