@@ -149,27 +149,19 @@ def _within(finding: Finding, quality: RecordingQuality, lowest: float, highest:
 
     if finding.lowest is None or finding.highest is None or finding.severity is Severity.NOTE:
         return finding
+    severity: Severity = finding.severity
     if finding.highest <= lowest or finding.lowest >= highest:
-        return _noted(finding, lowest, highest)
-    if finding.code is not FindingCode.LOW_SNR:
-        return finding
-    ratios = [
-        float(ratio)
-        for band, ratio in zip(quality.bands, quality.snr_db, strict=True)
-        if finding.lowest <= band.centre <= finding.highest and lowest <= band.centre <= highest
-    ]
-    worst = min(ratios, default=LEAST_SNR_DB)
-    if not worst < LEAST_SNR_DB:
-        return _noted(finding, lowest, highest)
-    severity = Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
-    return structs.replace(finding, severity=severity)
-
-
-def _noted(finding: Finding, lowest: float, highest: float) -> Finding:
-    if finding.code is FindingCode.HUM:  # what is to be done about it stays
-        return structs.replace(finding, severity=Severity.NOTE)
-    return structs.replace(
-        finding,
-        severity=Severity.NOTE,
-        remedy=f"nothing, as only {lowest:.0f} to {highest:.0f} Hz are used",
-    )
+        severity = Severity.NOTE
+    elif finding.code is FindingCode.LOW_SNR:
+        ratios = [
+            float(ratio)
+            for band, ratio in zip(quality.bands, quality.snr_db, strict=True)
+            if finding.lowest <= band.centre <= finding.highest and lowest <= band.centre <= highest
+        ]
+        worst = min(ratios, default=LEAST_SNR_DB)
+        severity = Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
+        severity = severity if worst < LEAST_SNR_DB else Severity.NOTE
+    remedy = finding.remedy
+    if severity is Severity.NOTE and finding.code is not FindingCode.HUM:  # whose remedy stays
+        remedy = f"nothing, as only {lowest:.0f} to {highest:.0f} Hz are used"
+    return structs.replace(finding, severity=severity, remedy=remedy)

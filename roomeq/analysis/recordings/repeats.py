@@ -204,9 +204,8 @@ def _difference(first: FloatArray, second: FloatArray) -> tuple[float, float]:
     whole = np.fft.irfft(cross, size)
     lag = int(np.argmax(np.abs(whole)))
     cross *= np.sign(whole[lag])  # polarity is a gain too
-    lag -= size if lag >= size // 2 else 0
     bins = np.arange(cross.size, dtype=np.float64)
-    turn, _ = phase_slope(cross, bins, -2.0 * np.pi * lag / size)
+    turn, _ = phase_slope(cross, bins, -2.0 * math.pi * np.fft.fftfreq(size)[lag])
     moved = other * np.exp(1j * turn * bins)
     gain = float(np.real(np.vdot(moved, one))) / float(np.sum(np.abs(moved) ** 2))
     left = np.fft.irfft(one - gain * moved, size)[size // 8 : -(size // 8)]

@@ -120,7 +120,7 @@ def estimate_sweep_response(
         starts=cuts.starts,
         repeatability_db=_repeatability_db(averaged, window),
         loopback_gain_db=cuts.loopback_gain_db,
-        notes=(*_notes(mean, window, cuts), _level_note(sensitivity)),
+        notes=_notes(window, cuts, sensitivity),
     )
 
 
@@ -194,7 +194,9 @@ def _with_snr(
     return replace(response, snr_db=snr_db)
 
 
-def _notes(mean: ImpulseResponse, window: ImpulseWindow, cuts: Segments) -> tuple[str, ...]:
+def _notes(
+    window: ImpulseWindow, cuts: Segments, sensitivity: MicrophoneSensitivity | None
+) -> tuple[str, ...]:
     notes = [
         f"window {window.length:.3f} s ({window.basis}), flat for {window.flat:.3f} s; lowest "
         f"resolvable frequency {window.lowest_resolvable:.2f} Hz"
@@ -218,10 +220,8 @@ def _notes(mean: ImpulseResponse, window: ImpulseWindow, cuts: Segments) -> tupl
         notes.append(f"{len(cuts.starts)} of {cuts.found} sweeps averaged after alignment in time")
     if cuts.cut_short:
         notes.append(f"{cuts.cut_short} of {cuts.found} are cut at an end of the recording")
-    return tuple(notes)
-
-
-def _level_note(sensitivity: MicrophoneSensitivity | None) -> str:
-    if sensitivity is None:
-        return "no calibration: the level is relative"
-    return f"dB SPL at the recorded drive level, by {sensitivity.description}; same gain: stated"
+    level = "no calibration: the level is relative"
+    if sensitivity is not None:
+        said = sensitivity.description
+        level = f"dB SPL at the recorded drive level, by {said}; same gain: stated"
+    return (*notes, level)

@@ -193,14 +193,12 @@ def segment_shifts(segments: Segments, *, rounds: int = 2) -> tuple[FloatArray, 
     size = segments.samples.shape[-1]
     band = _in_band(size, inverse)
     bins = np.arange(band.start, band.stop, dtype=np.float64)
-    spread = np.zeros(8 * band.stop, dtype=np.complex128)
     rows = []
     for spectrum in spectra:
         cross = spectrum[band] * np.conj(spectra[0, band])
-        spread[band] = cross  # the strongest lag first, then the slope of what phase remains
-        lag = int(np.argmax(np.abs(np.fft.ifft(spread))))
-        lag -= spread.size if lag >= spread.size // 2 else 0
-        turn = -2.0 * math.pi * lag / spread.size
+        # The strongest lag first, then the slope of what phase remains.
+        lags = np.abs(np.fft.ifft(np.pad(cross, (band.start, 0)), 8 * band.stop))
+        turn = -2.0 * math.pi * np.fft.fftfreq(lags.size)[int(np.argmax(lags))]
         rows.append(phase_slope(cross, bins, turn, rounds=rounds))
     turns, errors = np.array(rows).T * (size / inverse.low_rate / (2.0 * math.pi))
     return -turns, errors

@@ -138,10 +138,7 @@ def choose_window(impulse_response: ImpulseResponse) -> ImpulseWindow:
 
 
 def choose_steady_window(
-    impulse_response: ImpulseResponse,
-    *,
-    plain: ImpulseWindow | None = None,
-    disturbed: bool = False,
+    impulse_response: ImpulseResponse, *, plain: ImpulseWindow, disturbed: bool = False
 ) -> ImpulseWindow:
     """Return the window that the decay asks for, where a disturbance may have feigned decay.
 
@@ -154,21 +151,15 @@ def choose_steady_window(
     ----------
     impulse_response : ImpulseResponse
         One response.
-    plain : ImpulseWindow, optional
+    plain : ImpulseWindow
         What `choose_window` says of it.
     disturbed : bool
         Whether a disturbance is known of. Then the median over the octaves counts: a slam holds up
         few of them (common practice, no source).
-
-    Raises
-    ------
-    ValueError
-        If the response ends before time zero.
     """
     from scipy.fft import rfft
 
-    mean = impulse_response
-    window = choose_window(mean) if plain is None else plain
+    mean, window = impulse_response, plain
     spectrum = rfft(mean.samples)
     step = mean.sample_rate / mean.samples.size
     octaves = max(1, round(math.log2(mean.highest / mean.lowest)))
