@@ -117,10 +117,8 @@ class RecordedSweep:
 
 def is_wrong(findings: Iterable[Finding]) -> Finding | None:
     """Return the finding by which a recording says nothing of its seat; None where none does."""
-    for one in findings:
-        if one.code in _WRONG and one.severity is Severity.FAULT:
-            return one
-    return None
+    wrong = (one for one in findings if one.code in _WRONG and one.severity is Severity.FAULT)
+    return next(wrong, None)
 
 
 def judged_within(recorded: RecordedSweep, span: tuple[float, float]) -> RecordedSweep:

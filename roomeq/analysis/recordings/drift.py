@@ -230,9 +230,10 @@ def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:
     What is played t after the start is delayed by ``drift t``, and the delay is the derivative of
     the phase.
     """
+    from scipy.integrate import cumulative_trapezoid
+
     times = excitation.time_of(axis)
-    steps = 0.5 * (times[1:] + times[:-1]) * np.diff(axis)
-    return -2.0 * np.pi * np.concatenate(([0.0], np.cumsum(steps)))
+    return np.asarray(-2.0 * np.pi * cumulative_trapezoid(times, axis, initial=0))
 
 
 def _fitted(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, float, bool]:
