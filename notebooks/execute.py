@@ -3,9 +3,10 @@
     python notebooks/execute.py                       # all notebooks here, saved in place
     python notebooks/execute.py seat_to_seat.ipynb    # one of them
 
-Each runs in a kernel of its own, in its own folder, with the Python that runs this script. What
-tells of a machine or a time of day is left out of what is saved, pictures are kept small, with the
-words in them as plain text beside, and running it twice gives the same file.
+They run in the folder of the first, one after the other in one kernel of the Python that runs this
+script; it is emptied in between, for loading the libraries anew takes longer than most of them.
+What tells of a machine or a time of day is left out of what is saved, pictures are kept small, with
+the words in them as plain text beside, and running it twice gives the same file.
 """
 
 from __future__ import annotations
@@ -19,7 +20,6 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
-from typing import Any
 
 import nbformat
 from jupyter_client import AsyncKernelManager
@@ -27,16 +27,20 @@ from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from nbclient import NotebookClient
 
 HERE = Path(__file__).parent
-WORDS = """
+EMPTIED = """
+get_ipython().reset(new_session=True)
+from matplotlib import pyplot
 from matplotlib.figure import Figure
 from matplotlib.text import Text
-def words(figure):
+def words(figure, Text=Text):
     figure.draw_without_rendering()
     found = [text.get_text() for text in figure.findobj(Text) if text.get_visible()]
     return "\\n".join(text for text in found if text.strip())
 Figure.__repr__ = words
+pyplot.close("all")
+del pyplot, Figure, Text, words
 """
-"""What a kernel runs first: a figure's plain text is the words in it."""
+"""What runs before each notebook: nothing is left, and a figure's plain text is the words in it."""
 COLOURS = 256  # of a saved picture: one byte for each point
 SECONDS_FOR_A_CELL = 300
 
@@ -48,11 +52,10 @@ class OwnPython(KernelSpecManager):
         """Return how to start it, whatever its name."""
         command = [sys.executable, "-Xfrozen_modules=off", "-m", "ipykernel_launcher"]
         command += ["-f", "{connection_file}", "--HistoryManager.enabled=False"]
-        command += [f"--IPKernelApp.exec_lines={WORDS}"]
         return KernelSpec(argv=command, display_name="Python 3", language="python")
 
 
-async def execute(path: Path) -> nbformat.NotebookNode:
+async def execute(path: Path, manager: AsyncKernelManager) -> nbformat.NotebookNode:
     """Execute the notebook at `path`, which stays as it is, and return it with fresh outputs.
 
     Raises
@@ -61,11 +64,13 @@ async def execute(path: Path) -> nbformat.NotebookNode:
         If a cell fails.
     """
     notebook = nbformat.read(path, as_version=4)
-    manager = AsyncKernelManager(kernel_spec_manager=OwnPython(), kernel_name="python3")
     client = NotebookClient(
         notebook, km=manager, timeout=SECONDS_FOR_A_CELL, record_timing=False, allow_errors=False
     )
-    await client.async_execute(cwd=str(path.parent.resolve()), stderr=subprocess.DEVNULL)
+    async with client.async_setup_kernel():
+        await client.kc.execute(EMPTIED, silent=True, reply=True)
+        for number, cell in enumerate(notebook.cells):
+            await client.async_execute_cell(cell, number)
     return tidied(notebook)
 
 
@@ -101,8 +106,13 @@ def smaller(picture: str) -> str:
 
 
 async def execute_all(paths: list[Path]) -> None:
-    """Execute notebooks side by side, and save each in place once all went well."""
-    done: list[Any] = await asyncio.gather(*(execute(path) for path in paths))
+    """Execute notebooks one after the other, and save each in place once all went well."""
+    manager = AsyncKernelManager(kernel_spec_manager=OwnPython(), kernel_name="python3")
+    await manager.start_kernel(cwd=str(paths[0].parent.resolve()), stderr=subprocess.DEVNULL)
+    try:
+        done = [await execute(path, manager) for path in paths]
+    finally:
+        await manager.shutdown_kernel(now=True)
     for path, notebook in zip(paths, done, strict=True):
         nbformat.validate(notebook)
         path.write_text(nbformat.writes(notebook, indent=1) + "\n", encoding="utf-8")

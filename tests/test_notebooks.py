@@ -1,7 +1,7 @@
 """The notebooks: saved as they run, nothing of a machine in them, conclusions that figures bear.
 
-They run anew in copies, each in a kernel of its own, with one cell more that evaluates what the
-conclusion claims. A conclusion's every figure must be claimed here.
+They run anew in copies, in one kernel that is emptied in between, each with one cell more that
+evaluates what the conclusion claims. A conclusion's every figure must be claimed here.
 """
 
 import json

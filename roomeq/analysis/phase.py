@@ -192,6 +192,22 @@ def estimate_excess_group_delay(
     return _mean_delay(axis, excess_deg, np.asarray(at, dtype=np.float64), fraction)
 
 
+def energy_time(frequencies: FloatArray, pressure: ComplexArray) -> float:
+    """Return the centre of the energy from 20 to 80 Hz in s, by the turn of phase.
+
+    The mean of the group delay, each by its power: the first moment of the squared impulse
+    response (L. Cohen, *Time-Frequency Analysis*, 1995, section 1.5).
+    """
+    inside = (frequencies >= 20.0) & (frequencies <= 80.0)
+    axis, heard = frequencies[inside], pressure[inside]
+    turned = heard[1:] * heard[:-1].conj()
+    steps = np.diff(axis)
+    weights = np.abs(turned) * steps
+    delays = -np.angle(turned) / (2.0 * np.pi * steps)
+    total = float(weights.sum())
+    return float(weights @ delays) / total if total > 0.0 else 0.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PhaseParts:
     """A phase less one delay, and the group delay beside that of the minimum phase.

@@ -117,6 +117,7 @@ def look_into(folder: Path) -> FolderContents:
     entries = tuple(looking.entries())
     if not any(one.table == "measurements" and not one.left_out for one in entries):
         told = [(next(iter(one.keys.values())), one.left_out) for one in entries if one.left_out]
+        told += [(name, "passed over, by its name or kind") for name in looking.ignored]
         reasons = [f"\n  - {name}: {reason}" for name, reason in told]
         raise RoomFileError(
             f"nothing in it can be read as a measurement; nothing was written{''.join(reasons)}",

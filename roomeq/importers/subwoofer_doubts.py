@@ -27,6 +27,7 @@ from itertools import combinations
 
 import numpy as np
 
+from roomeq.analysis.phase import energy_time
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Measurement, Survey
@@ -162,19 +163,3 @@ def _in_phase(pressures: ComplexArray) -> FloatArray:
     """Return the mean cosine of the phase between seats over frequency, shape (S, S)."""
     turns = pressures / np.maximum(np.abs(pressures), np.finfo(float).tiny)
     return np.asarray((turns @ turns.conj().T).real / turns.shape[1])
-
-
-def energy_time(frequencies: FloatArray, pressure: ComplexArray) -> float:
-    """Return the centre of the energy from 20 to 80 Hz in s, by the turn of phase.
-
-    The mean of the group delay, each by its power: the first moment of the squared impulse
-    response (L. Cohen, *Time-Frequency Analysis*, 1995, section 1.5).
-    """
-    inside = (frequencies >= _LOWEST) & (frequencies <= _HIGHEST)
-    axis, heard = frequencies[inside], pressure[inside]
-    turned = heard[1:] * heard[:-1].conj()
-    steps = np.diff(axis)
-    weights = np.abs(turned) * steps
-    delays = -np.angle(turned) / (2.0 * np.pi * steps)
-    total = float(weights.sum())
-    return float(weights @ delays) / total if total > 0.0 else 0.0

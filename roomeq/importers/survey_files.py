@@ -23,6 +23,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.device_profile import shipped_profiles
+from roomeq.importers.response_doubts import doubtful_responses, smoothed_levels
 from roomeq.importers.room_file.checks import seat_findings
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.schema import MeasurementTable
@@ -162,12 +163,13 @@ def read_survey(
         notes.extend(f"{room_file.microphone.file}: {note}" for note in microphone.notes)
     return SurveyFiles(
         survey=survey,
-        assumptions=tuple(assumptions_of(room_file)),
+        assumptions=(*assumptions_of(room_file), *smoothed_levels(as_measured)),
         notes=tuple(dict.fromkeys(notes)),
         findings=(
             *same_recordings(as_measured),
             *mixtures(room_file, as_measured),
             *doubtful_levels(as_measured),
+            *doubtful_responses(as_measured),
             *doubtful_repeats(survey, stated_db),
             *unstated_weighting(room_file),
             *(microphone.doubts if microphone is not None else ()),
@@ -239,9 +241,13 @@ def survey_from_exports(
     ]
     return SurveyFiles(
         survey=Survey(measurements=tuple(measurements)),
-        assumptions=assumptions_for_exports(source),
+        assumptions=(*assumptions_for_exports(source), *smoothed_levels(measurements)),
         notes=tuple(dict.fromkeys([*file_notes(measurements), *repeatability_notes(None, None)])),
-        findings=(*same_recordings(measurements), *doubtful_levels(measurements)),
+        findings=(
+            *same_recordings(measurements),
+            *doubtful_levels(measurements),
+            *doubtful_responses(measurements),
+        ),
         inputs=tuple(read_input_file(path, role="measurement") for path in listed),
         repeatability_db=None,
     )

@@ -101,7 +101,7 @@ AREAS = {
 CHECKOUT = Path(__file__).parents[2]
 MOST_SECONDS = 60.0
 ROUNDING = 1e-6
-OPTIONS = ["-q", "-n", "0", "--capture=no", "-p", "no:cacheprovider"]
+OPTIONS = ["-q", "-n", "0", "--capture=sys", "-p", "no:cacheprovider"]
 OPTIONS += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
 SLOW_TO_IMPORT = (
     *("numpy", "pandas", "msgspec", "soundfile", "hypothesis", "matplotlib.pyplot"),
@@ -480,7 +480,8 @@ def judge(area: str, *, count: int, seed: int, minutes: float) -> None:
             print(f"  {fate}: {words}", flush=True)
 
     seen = Seen(files)
-    forked(lambda: seen.run(tests), 3600.0, Path("seen.log"))
+    if forked(lambda: seen.run(tests), 3600.0, Path("seen.log")) != 0:
+        sys.exit(f"the tests did not run:\n{Path('seen.log').read_text()[-3000:]}")
     seen.read()
     if seen.failing:
         print("failing as it is:", *seen.failing)

@@ -247,7 +247,10 @@ def test_pipes_are_left_out(tmp_path):
     assert found["pipe.wav"].left_out
 
 
-@pytest.mark.parametrize("files", [{}, {"notes.txt": "to do: buy cable\n"}, {"a.json": "{}"}])
+@pytest.mark.parametrize(
+    "files",
+    [{}, {"notes.txt": "to do: buy cable\n"}, {"a.json": "{}"}, {"\x1bseat.txt": "20 70\n"}],
+)
 def test_a_folder_without_measurements_is_refused_and_nothing_written(tmp_path, files, capsys):
     for name, text in files.items():
         (tmp_path / name).write_text(text, encoding="utf-8")
@@ -255,6 +258,7 @@ def test_a_folder_without_measurements_is_refused_and_nothing_written(tmp_path, 
     said = capsys.readouterr()
     assert "nothing in it can be read as a measurement; nothing was written" in said.err
     assert ("notes.txt: " in said.err) == ("notes.txt" in files)
+    assert ("\\x1bseat.txt: passed over" in said.err) == ("\x1bseat.txt" in files)
     assert said.out == ""
     assert sorted(entry.name for entry in tmp_path.iterdir()) == sorted(files)
 

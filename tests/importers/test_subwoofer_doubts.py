@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from subwoofer_rooms import AXIS, HEAD, SEATS, echoes, entry, late, write_response, write_several
 
+from roomeq.analysis.phase import energy_time
 from roomeq.importers.room import read_room
-from roomeq.importers.subwoofer_doubts import energy_time
 
 FRONT, BACK = echoes(1), late(echoes(2), 0.003)
 

@@ -159,18 +159,20 @@ def phase_in_deg(column: Column, *, unit: PhaseUnit | None) -> tuple[FloatArray,
     Raises
     ------
     AmbiguousTableError
-        If the values may be degrees or radians.
+        If the values may be degrees or radians, or turn as radians do under a heading of degrees.
     """
     values, notes = column.values, tuple[str, ...]()
     told: str | None = unit or column.heading.unit
-    if told not in ("deg", "rad"):
-        told = _plausible_phase_unit(values[np.isfinite(values)])
-        if told is None:
+    likely = _plausible_phase_unit(values[np.isfinite(values)])
+    if told not in ("deg", "rad") or (unit, told, likely) == (None, "deg", "rad"):
+        if likely is None or told == "deg":
+            said = "are headed degrees, but turn as" if likely else "may be degrees or"
             raise AmbiguousTableError(
-                f"phases of {column.span} may be degrees or radians",
+                f"phases of {column.span} {said} radians",
                 where=column.where,
                 remedy='give phase_unit="deg" or phase_unit="rad"',
             )
+        told = likely
         word = "degrees" if told == "deg" else "radians"
         notes = (f"{column.where}: phases assumed in {word} ({column.span})",)
     return (np.rad2deg(values) if told == "rad" else values), notes

@@ -24,7 +24,7 @@ _BEYOND_DB = 300.0
 _SPIKE_DB = 12.0
 """In 4731 clean responses with noise floor the largest excess was 10.6 dB. Where rows differ much
 from one to the next anyway, a spike has to be four times what nine in ten steps are."""
-_REACH = 4  # rows on either side that a spike of one or two rows stands out from
+_REACH = 4  # rows on either side that a spike of up to three rows stands out from
 
 _FALL_DB = 25.0
 """A fall by at least this, within one row, to a whole number twice, to any number three times, or
@@ -64,7 +64,7 @@ def refuse_impossible_levels(frequencies: FloatArray, level_db: FloatArray, colu
     Raises
     ------
     MeasurementFileError
-        If a level is that of silence or lies beyond 300 dB either way, one or two rows stand far
+        If a level is that of silence or lies beyond 300 dB either way, up to three rows stand far
         above all near them, levels fall to the same number again and again, jump from one smooth
         run to another, or stand still between others that do not.
     """
@@ -94,11 +94,11 @@ def _impossible(frequencies: FloatArray, level_db: FloatArray) -> Iterator[tuple
 
 
 def _spikes(level_db: FloatArray) -> IndexArray:
-    """Return where one or two rows stand out from those near them; never the outermost row."""
+    """Return where up to three rows stand out from those near them; never the outermost row."""
     padded = np.pad(level_db, _REACH, constant_values=-np.inf)
     found: set[int] = set()
     least = max(_SPIKE_DB, 4.0 * float(np.quantile(np.abs(np.diff(level_db)), 0.9)))
-    for width in (1, 2):
+    for width in (1, 2, 3):
         near = sliding_window_view(padded, 2 * _REACH + width)
         inner = near[:, _REACH : _REACH + width].min(axis=1)
         outer = np.delete(near, range(_REACH, _REACH + width), axis=1).max(axis=1)

@@ -40,7 +40,7 @@ _ROWS_KEPT = 100  # limit rows of a relaxation
 _PENALTY = 1.0  # of the method of multipliers, in dB squared per dB squared
 _RENEWED = 4  # steps between renewals of the multipliers
 _TRIAL_STEPS = np.array([1.0, 0.5, 0.2, 0.05])
-_SWEEPS = 6  # coordinate sweeps of the quadratic programme for the step
+_SWEEPS = 4  # coordinate sweeps of the quadratic programme for the step
 _ROUNDING = 1e-11  # share of the terms of the bound that is given away for rounding errors
 
 
@@ -89,7 +89,7 @@ class Nodes(_ByNode):
     def rounded(self) -> LabelArray:
         """Return the allowed labels nearest to the mean label of each mix, shape (N, B)."""
         number = np.arange(self.allowed.shape[2])
-        mean = (self.weights * number).sum(axis=2) / self.weights.sum(axis=2)
+        mean = (self.weights * number).sum(axis=2)
         distance = np.where(self.allowed, np.abs(number - mean[..., None]), np.inf)
         return np.asarray(distance.argmin(axis=2), dtype=np.int64)
 
@@ -146,9 +146,7 @@ class Relaxation:
             bound=np.full(1, -np.inf),
         )
 
-    def tighten(
-        self, nodes: Nodes, *, threshold: float, iterations: int, patient: bool = False
-    ) -> tuple[Nodes, float]:
+    def tighten(self, nodes: Nodes, *, threshold: float, iterations: int) -> tuple[Nodes, float]:
         """Raise the bounds of nodes and strike labels that cannot lie below the threshold.
 
         Parameters
@@ -159,9 +157,6 @@ class Relaxation:
             J from which on settings are of no interest; a node stops when its bound reaches it.
         iterations : int
             Steps at most.
-        patient : bool
-            Whether to go on where the relaxation itself lies below the threshold, so that the bound
-            cannot reach it: worth it at the root, whose multipliers every node inherits.
 
         Returns
         -------
@@ -194,9 +189,6 @@ class Relaxation:
                 struck = min(struck, float(lifted[gone].min()))
                 mix = _moved(mix, keep, at.least)
             allowed[live], weights[live] = keep, mix
-            if not patient and iteration > 0:
-                inside = at.slack.max(axis=1, initial=-np.inf) <= 1e-3
-                done |= (at.value < threshold) & inside
             going = ~done
             if iteration == iterations - 1 or not going.any():
                 break

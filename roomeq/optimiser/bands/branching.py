@@ -97,7 +97,7 @@ def split(relaxation: Relaxation, nodes: Nodes) -> Nodes:
     band = np.where(counts > 1, spread, -1.0).argmax(axis=1)
     each = np.arange(len(nodes))
     labels, mix = nodes.allowed[each, band], nodes.weights[each, band]
-    mean = (mix * number).sum(axis=1) / mix.sum(axis=1)
+    mean = (mix * number).sum(axis=1)
     highest = np.where(labels, number, -1).max(axis=1)
     lowest = np.where(labels, number, len(number)).min(axis=1)
     cut = np.clip(np.floor(mean), lowest, highest - 1)[:, None]
@@ -140,10 +140,9 @@ def restricted(nodes: Nodes, allowed: NDArray[np.bool_]) -> Nodes:
 _SAME = 1e-9  # dB; criteria closer than this are equal
 _UNLIMITED_DB = 1e3
 _MOVE_SCALE = 0.1  # brings a sum of gains to the size of the other limit rows
-_ROOT_STEPS, _NODE_STEPS = 40, 8
+_ROOT_STEPS, _NODE_STEPS = 40, 6
 _BATCH = 64
 _SMALL = 256
-_REACH = 3  # labels to either side in the local search
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,7 +263,6 @@ def break_tie(
     target = (deviation + tolerance_db) ** 2 * (1.0 + 1e-12)
     search = _TieBreak(problem, target=target, node_limit=node_limit)
     chosen, boxes = _fewest_bands(search, best)
-    chosen = _locally_improved(search, chosen)
     chosen = _least_boost(search, boxes, chosen)
     chosen = _least_move(search, boxes, chosen)
     return _first_in_order(search, boxes, chosen), search.exact
@@ -279,7 +277,6 @@ def _fewest_bands(search: _TieBreak, best: LabelArray) -> tuple[LabelArray, Node
         search.relaxation.root(best),
         threshold=search.threshold,
         iterations=_ROOT_STEPS,
-        patient=True,
     )
     bound, reduced = search.relaxation.reduced_costs(root)
     # What the bound rises by when a band stays where it stands, and when it moves.
@@ -313,32 +310,6 @@ def _sets_of_bands(bands: int, count: int) -> NDArray[np.bool_]:
     return off
 
 
-def _locally_improved(search: _TieBreak, chosen: LabelArray) -> LabelArray:
-    """Return a setting that no move of one or two moved bands makes preferable."""
-    problem = search.problem
-    moved = np.flatnonzero(moved_bands(problem, chosen))
-    steps = np.arange(-_REACH, _REACH + 1)
-    pairs = list(itertools.combinations(moved, 2)) or [(b, b) for b in moved]
-    for _ in range(100):
-        moves = []
-        for one, other in pairs:
-            grid = np.repeat(chosen[None], steps.size**2, axis=0)
-            grid[:, one] += np.repeat(steps, steps.size)
-            grid[:, other] += np.tile(steps, steps.size)
-            moves.append(grid)
-        if not moves:
-            return chosen
-        settings = np.unique(np.concatenate(moves), axis=0)
-        highest = problem.allowed.sum(axis=1)
-        settings = settings[((settings >= 0) & (settings < highest)).all(axis=1)]
-        settings = settings[search.holds(settings, _Wanted())]
-        better = search.preferred(np.concatenate([chosen[None], settings]))
-        if np.array_equal(better, chosen):
-            return chosen
-        chosen = better
-    return chosen
-
-
 def _least_boost(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> LabelArray:
     """Return an equally good setting in the boxes whose largest boost is smallest."""
 
@@ -346,10 +317,7 @@ def _least_boost(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> LabelAr
         boost = float(search.problem.largest_boost(chosen))
         return None if boost <= _SAME else _Wanted(boost_db=max(boost - _SAME, 0.0))
 
-    def pick(found: LabelArray, _: LabelArray) -> LabelArray:
-        return _locally_improved(search, search.preferred(found))
-
-    return search.hunt(boxes, chosen, beyond=beyond, pick=pick)
+    return search.hunt(boxes, chosen, beyond=beyond)
 
 
 def _least_move(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> LabelArray:

@@ -32,11 +32,13 @@ from roomeq.optimiser.bands.fit_data import prepare_fit
 from roomeq.optimiser.bands.problem import BandGainProblem, BoostCap, nearest_labels
 from roomeq.optimiser.bands.reasons import explain_bands, explained_choice
 from roomeq.optimiser.bands.search import TIE_SHARE, BandGainSolution, solve_from
-from roomeq.optimiser.bands.task import LIMIT_TOLERANCE_DB, BandGainTask, estimate_plain_figures
+from roomeq.optimiser.bands.task import BandGainTask, estimate_plain_figures
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.span import within_spans
 from roomeq.wanted.target import Target, with_limit_estimate
+
+_LIMIT_TOLERANCE_DB = 0.005
 
 LEAST_IMPROVEMENT_DB = 0.7
 """0.5 dB of a plain deviation: against the aim nearly all is an excess, which counts twice."""
@@ -171,7 +173,7 @@ def _no_change(
     present = task.present_gains_db
     over = equaliser.response_db(present, rows) - cap
     offered = problem.setting_gains_db(nearest_labels(problem.gains_db, present))
-    if over.max() > LIMIT_TOLERANCE_DB or np.abs(offered - present).max() > 1e-9:
+    if over.max() > _LIMIT_TOLERANCE_DB or np.abs(offered - present).max() > 1e-9:
         return None
 
     found = _worth(task, best_gains_db, repeatability_db=repeatability_db)

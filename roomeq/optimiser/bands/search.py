@@ -106,7 +106,7 @@ class _Search:
     def run(self, *, node_limit: int) -> None:
         """Search until the gap is closed or the limit is reached; the root is always bounded."""
         root = self.relaxation.root(self.best)
-        self._bound(root, steps=_ROOT_STEPS, patient=True, gap_db=0.0)
+        self._bound(root, steps=_ROOT_STEPS, gap_db=0.0)
         while self.open:
             gap_db = 0.0 if self.nodes < _POLISHED else self.gap_db
             room = (node_limit - self.nodes) // 2
@@ -114,9 +114,9 @@ class _Search:
                 return
             parents = self.open.pop(min(_BATCH, room))
             halves = split(self.relaxation, parents)
-            self._bound(halves, steps=_NODE_STEPS, patient=False, gap_db=gap_db)
+            self._bound(halves, steps=_NODE_STEPS, gap_db=gap_db)
 
-    def _bound(self, nodes: Nodes, *, steps: int, patient: bool, gap_db: float) -> None:
+    def _bound(self, nodes: Nodes, *, steps: int, gap_db: float) -> None:
         """Bound nodes, offer the settings they suggest, and keep open what may hold a better one.
 
         Settings counted out need no bound: none is worth less than the incumbent afterwards.
@@ -125,7 +125,7 @@ class _Search:
         settings, nodes = settings_of_small(nodes)
         self._offer(settings)
         tightened, struck = self.relaxation.tighten(
-            nodes, threshold=self.threshold(gap_db), iterations=steps, patient=patient
+            nodes, threshold=self.threshold(gap_db), iterations=steps
         )
         self.closed = min(self.closed, struck)
         self._offer(tightened.rounded())

@@ -24,7 +24,6 @@ _TRIED = 64  # pair moves evaluated exactly in one round, the most promising fir
 _ROUNDS = 200
 _MIX_STEPS = 8
 _CLOSE_DB = 3.0  # slack within which a limit row is looked at when pair moves are ranked
-_ROWS_HELD = 16
 
 
 def start_setting(problem: BandGainProblem) -> LabelArray:
@@ -39,9 +38,7 @@ def start_setting(problem: BandGainProblem) -> LabelArray:
     visited: set[bytes] = set()
     best = descend(problem, feasible_near(problem, labels), visited=visited)
     relaxation = Relaxation.of_limits(problem)
-    mixed, _ = relaxation.tighten(
-        relaxation.root(best), threshold=np.inf, iterations=_MIX_STEPS, patient=True
-    )
+    mixed, _ = relaxation.tighten(relaxation.root(best), threshold=np.inf, iterations=_MIX_STEPS)
     # Where it meets the way of the first descent it would end where that did.
     other = descend(problem, feasible_near(problem, mixed.rounded()[0]), visited=visited)
     return min((best, other), key=problem.objective)
@@ -93,9 +90,7 @@ def _fitted_positions(
     """
     highest = (problem.allowed.sum(axis=1) - 1).astype(np.float64)
     position: FloatArray = _nearest_to_zero(problem).astype(np.float64)
-    best: FloatArray = position
-    best_merit, step = np.inf, np.zeros_like(position)
-    halvings = 0
+    best, best_merit, step, halvings = position, np.inf, np.zeros_like(position), 0
     for _ in range(iterations):
         lower = np.minimum(np.floor(position), np.maximum(highest - 1, 0)).astype(np.int64)
         part = position - lower
@@ -104,27 +99,23 @@ def _fitted_positions(
         row, row_slope = _interpolated(problem.rows, lower, part)
         over = np.maximum(row - problem.caps, 0.0)
         merit = float(value.sum() + 0.5 * penalty * (over @ over))
-        if merit < best_merit:
-            gain = best_merit - merit
-            best, best_merit, halvings = position, merit, 0
-            if gain < 1e-4 * best_merit:
-                break
-            broken = over > 0
-            active = row_slope[:, broken]
-            gradient = slope @ first + penalty * (active @ over[broken])
-            hessian = (slope * curvature) @ slope.T + penalty * (active @ active.T)
-            hessian[np.diag_indices_from(hessian)] += 1e-9 + 1e-4 * np.trace(hessian) / len(best)
-            step = _box_step(
-                gradient,
-                hessian,
-                np.maximum(-best, -8.0),
-                np.minimum(highest - best, 8.0),
-            )
-        else:
-            halvings += 1
+        if merit >= best_merit:
+            step, halvings = 0.5 * step, halvings + 1
             if halvings > 3:
                 break
-            step = 0.5 * step
+            position = np.clip(best + step, 0.0, highest)
+            continue
+        gain = best_merit - merit
+        best, best_merit, halvings = position, merit, 0
+        if gain < 1e-4 * merit:
+            break
+        broken = over > 0
+        active = row_slope[:, broken]
+        gradient = slope @ first + penalty * (active @ over[broken])
+        hessian = (slope * curvature) @ slope.T + penalty * (active @ active.T)
+        hessian[np.diag_indices_from(hessian)] += 1e-9 + 1e-4 * np.trace(hessian) / len(best)
+        low, high = np.maximum(-best, -8.0), np.minimum(highest - best, 8.0)
+        step = _box_step(gradient, hessian, low, high)
         position = np.clip(best + step, 0.0, highest)
     return best
 
@@ -254,9 +245,6 @@ def _keeps_close_rows(
     row = problem.rows[np.arange(len(current)), current].sum(axis=0)
     slack = problem.caps - row + TOLERANCE_DB
     close = np.flatnonzero(slack < _CLOSE_DB)
-    close = close[np.argsort(slack[close], kind="stable")]
-    # The tightest row, and an even choice of the rest: neighbouring rows say nearly the same.
-    close = close[:: max(1, -(-close.size // _ROWS_HELD))]
     change = problem.rows[band_of[:, None], label_of[:, None], close]
     change -= problem.rows[band_of[:, None], current[band_of][:, None], close]
     one, other = np.divmod(pairs, band_of.size)

@@ -120,3 +120,14 @@ def test_coherence() -> None:
     assert coherence_snr_db(column([0.5, np.nan])) is None
     assert linear_scale("Pa") == pytest.approx(50_000.0)
     assert linear_scale("ratio") == linear_scale(None) == 1.0
+
+
+def test_radians_under_a_heading_of_degrees_are_refused() -> None:
+    radians = np.angle(np.exp(1j * np.deg2rad(PHASES_DEG)))
+    headed = column(radians, heading="phase [deg]")
+    with pytest.raises(AmbiguousTableError, match="headed degrees"):
+        phase_in_deg(headed, unit=None)
+    np.testing.assert_array_equal(phase_in_deg(headed, unit="deg")[0], radians)
+    np.testing.assert_array_equal(
+        phase_in_deg(column(PHASES_DEG, heading="deg"), unit=None)[0], PHASES_DEG
+    )

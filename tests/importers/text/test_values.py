@@ -32,6 +32,14 @@ def test_one_level_beyond_reason_is_refused_with_its_line(tmp_path, value):
     assert caught.value.remedy
 
 
+def test_a_line_of_hum_three_rows_wide_is_refused(tmp_path):
+    level = LEVEL.copy()
+    level[100:103] += 25.0
+    with pytest.raises(MeasurementFileError, match="far above") as caught:
+        read(tmp_path, level)
+    assert caught.value.line == 102
+
+
 @pytest.mark.parametrize("value", [0.0, -1.0, -100.0, 12.34])
 def test_a_number_that_comes_again_and_again_stands_for_none(tmp_path, value):
     level = LEVEL.copy()

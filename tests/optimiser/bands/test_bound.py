@@ -120,7 +120,7 @@ def test_bound_comes_up_to_the_least_of_the_mixes():
         problem, rng = random_problem(seed), np.random.default_rng(seed)
         nodes = boxes(problem, rng, 4)
         found, struck = Relaxation.of_limits(problem).tighten(
-            nodes, threshold=np.inf, iterations=60, patient=True
+            nodes, threshold=np.inf, iterations=60
         )
         assert struck == np.inf
         value, excess = enumerated(problem)

@@ -320,19 +320,8 @@ def test_boosts_are_the_largest_anywhere():
     found = fit(survey_of(random_levels_db(5)))
     dense = np.geomspace(10, 300, 20001)
     response = EQUALISER.response_db(found.gains_db, dense)
-    # limits are held to 0.005 dB between their rows
+    # limits are held on rows at 1/48 octave
     assert found.filter_boost_db == pytest.approx(response.max(), abs=0.006)
     assert found.filter_boost_frequency == pytest.approx(dense[response.argmax()], rel=0.02)
     most = response[dense >= 20.0].max()
     assert found.drive_boost_db == pytest.approx(most + found.level_change_db, abs=0.006)
-
-
-def test_peaks_between_coarse_rows_are_found_and_held(monkeypatch):
-    # rows at the edges between bands only: every peak lies between them
-    edges = np.array([10.0, *(band.upper for band in EQUALISER.bands), 300.0])
-    monkeypatch.setattr("roomeq.optimiser.bands.task.limit_axis", lambda *_, **__: edges)
-    trough = 75 + bump_db(FREQUENCIES, centre=50, height_db=-9, octaves=0.25)
-    found = fit(survey_of(np.array([trough] * 3)))
-    dense = np.geomspace(10, 300, 20001)
-    for gains in (found.candidate_gains_db, found.best_gains_db):
-        assert EQUALISER.response_db(gains, dense).max() <= 3.0 + 0.01

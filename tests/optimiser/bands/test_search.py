@@ -279,6 +279,14 @@ def test_split_halves_and_counting_out():
     assert len(rest) == 0
     assert len(settings) == 8**4
     assert len(np.unique(settings, axis=0)) == 8**4
+    leaves = []
+    while len(nodes):
+        nodes = split(relaxation, nodes)
+        assert nodes.allowed.any(axis=2).all()
+        several = nodes.allowed.sum(axis=(1, 2)) > 4
+        leaves.append(nodes.allowed[~several].argmax(axis=2))
+        nodes = nodes.take(several)
+    assert len(np.unique(np.concatenate(leaves), axis=0)) == sum(map(len, leaves)) == 8**4
 
 
 def deviation_db(problem, labels):
@@ -331,10 +339,9 @@ def test_ties_of_the_cases_are_not_empty():
     assert chosen >= 5
 
 
-def test_tie_break_does_not_live_on_local_search(case, monkeypatch):
-    """The same rule without its local search and without counting small boxes out."""
+def test_tie_break_does_not_live_on_counting_out(case, monkeypatch):
+    """The same rule without counting small boxes out."""
     expected = solve_band_gains(case.problem, tie_share=0.4)
-    monkeypatch.setattr(tie_break_module, "_locally_improved", lambda search, chosen: chosen)
     monkeypatch.setattr(tie_break_module, "_SMALL", 1)
     solution = solve_band_gains(case.problem, tie_share=0.4)
     assert solution.tie_break_exact
@@ -412,8 +419,8 @@ def test_one_node_is_tightened_as_several_are(seed):
     relaxation = Relaxation.of_limits(problem)
     one = relaxation.root(start_setting(problem))
     two = one.take(np.zeros(2, dtype=np.intp))
-    one, _ = relaxation.tighten(one, threshold=np.inf, iterations=6, patient=True)
-    two, _ = relaxation.tighten(two, threshold=np.inf, iterations=6, patient=True)
+    one, _ = relaxation.tighten(one, threshold=np.inf, iterations=6)
+    two, _ = relaxation.tighten(two, threshold=np.inf, iterations=6)
     np.testing.assert_allclose(two.bound, np.repeat(one.bound, 2), rtol=1e-9)
     np.testing.assert_allclose(two.weights, np.repeat(one.weights, 2, axis=0), atol=1e-7)
 
@@ -635,9 +642,7 @@ def test_bound_start_and_search_are_no_looser_than_they_were():
         problem = make_problem(seed, following_q, NINE, cap=cap)
         solved = solve_band_gains(problem, gap_db=0.0, tie_share=0.0)
         start, relaxation = start_setting(problem), Relaxation.of_limits(problem)
-        root, _ = relaxation.tighten(
-            relaxation.root(start), threshold=math.inf, iterations=60, patient=True
-        )
+        root, _ = relaxation.tighten(relaxation.root(start), threshold=math.inf, iterations=60)
         nodes.append(solved.nodes)
         root_gaps.append(solved.best_deviation_db - math.sqrt(float(root.bound[0])))
         start_gaps.append(deviation_db(problem, start) - solved.best_deviation_db)
@@ -652,7 +657,7 @@ def test_nodes_are_opened_in_pairs_up_to_the_limit(limit, nodes):
     solved = solve_band_gains(problem, gap_db=0.0, tie_share=0.0, node_limit=limit)
     assert solved.nodes == nodes
     assert not solved.proven
-    assert 0.0 < solved.gap_db < 0.08  # 0.077 dB, frozen
+    assert 0.0 < solved.gap_db < 0.092  # 0.0886 dB, frozen
 
 
 def test_the_optimum_is_looked_for_at_first_and_then_no_more_than_the_gap_asked_for():
