@@ -193,14 +193,11 @@ def _spans(reference: Recording) -> tuple[tuple[int, int], list[tuple[int, int]]
         raise ValueError(f"the reference is silent: {reference.place}")
     floor = min(4.0 * float(np.percentile(level, 5)), 0.1 * float(level.max()))
     heard = np.flatnonzero(level > max(_SILENT * float(level.max()), floor))
-    cuts = np.flatnonzero(np.diff(heard) > _APART / _BLOCK)
-    firsts = heard[np.concatenate(([0], cuts + 1))]
-    lasts = heard[np.concatenate((cuts, [heard.size - 1]))] + 1
+    groups = np.split(heard, np.flatnonzero(np.diff(heard) > _APART / _BLOCK) + 1)
     # A block more on either side: what fades begins and ends beneath the threshold.
     whole = reference.samples.size
     spans = [
-        (max(0, int(first - 1) * size), min(whole, int(last + 1) * size))
-        for first, last in zip(firsts, lasts, strict=True)
+        (max(0, int(one[0] - 1) * size), min(whole, int(one[-1] + 2) * size)) for one in groups
     ]
     energy = [float(np.sum(reference.samples[first:last] ** 2)) for first, last in spans]
     strong = [s for s, one in zip(spans, energy, strict=True) if one >= _AS_STRONG * max(energy)]
