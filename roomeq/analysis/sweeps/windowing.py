@@ -222,15 +222,8 @@ def band_envelope(
 
 def window_values(times: FloatArray, *, window: ImpulseWindow) -> FloatArray:
     """Return the window at given rising times, shape (N,)."""
-    values = np.ones(times.size)
-    half = 0.5 * window.before
-    first, last = np.searchsorted(times, (-half, window.flat))  # all ones in between
-    if half > 0:
-        rise = np.clip((times[:first] + window.before) / half, 0.0, 1.0)
-        values[:first] = 0.5 - 0.5 * np.cos(np.pi * rise)
-    fall = np.clip((window.length - times[last:]) / window.taper, 0.0, 1.0)
-    values[last:] = 0.5 - 0.5 * np.cos(np.pi * fall)
-    return values
+    edges = (-window.before, -0.5 * window.before, window.flat, window.length)
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.interp(times, edges, (0.0, 1.0, 1.0, 0.0))))
 
 
 def apply_window(impulse_response: ImpulseResponse, *, window: ImpulseWindow) -> ImpulseResponse:
