@@ -34,12 +34,13 @@ def four_levels(sub, mains, *, axis=KEPT):
     def db(pressure):
         return 20 * np.log10(np.abs(np.atleast_2d(pressure)[:, axis]))
 
-    return {
-        "sub_db": db(sub),
-        "mains_db": db(mains),
-        "sum_db": db(np.add(sub, mains)),
-        "difference_db": db(np.subtract(sub, mains)),
+    levels = {
+        "sub": db(sub),
+        "mains": db(mains),
+        "both": db(np.add(sub, mains)),
+        "difference": db(np.subtract(sub, mains)),
     }
+    return {"levels_db": levels}
 
 
 def survey_of(sub, mains, *, both=None, route="bass_managed_main", comparable=False, **others):

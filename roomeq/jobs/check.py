@@ -36,7 +36,12 @@ from roomeq.base.record import Record, html_table
 from roomeq.device.crossover_sum import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path
-from roomeq.jobs.joining.steps import advised_bypass, meeting_of, present_data
+from roomeq.jobs.joining.steps import (
+    advised_bypass,
+    meeting_of,
+    present_data,
+    with_bypass,
+)
 from roomeq.optimiser.bands.fit_data import SHAPE_FRACTION
 from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.optimiser.joining.summation import judge_sum
@@ -339,7 +344,7 @@ def room_overview(
         engaged=EngagedRows.of(estimate),
         sum_corner=None if data is None else data.corner,
         sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
-        meeting=None if data is None else meeting_of(room, bypassed),
+        meeting=None if data is None else meeting_of(with_bypass(room, bypassed)),
         sum_explanation=None if data is None else data.explanation,
         together=_together_rows(room, axis),
         places=tuple(one.name for one in room.places),

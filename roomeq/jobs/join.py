@@ -9,6 +9,7 @@ acoustics and nothing is written; figures come from `roomeq.optimiser`, by the s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -16,12 +17,11 @@ import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.doing import each
-from roomeq.base.levels import FloatArray
+from roomeq.base.levels import FloatArray, power_ratio, power_ratio_db
 from roomeq.base.record import html_table, json_text
-from roomeq.base.survey import Source
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Source
 from roomeq.device.path import PathAnalysis
-from roomeq.device.profile import FilterChoice
 from roomeq.jobs.joining.path import EngagedRows, described_path, estimated_path
 from roomeq.jobs.joining.solution import (
     Joining,
@@ -30,32 +30,28 @@ from roomeq.jobs.joining.solution import (
     joining_record,
     solve_joining,
     tune_bands,
-    with_bands_kept,
 )
-from roomeq.jobs.joining.steps import JoiningOffer, joining_data, joining_offer, without_filters
+from roomeq.jobs.joining.steps import JoiningOffer, joining_data, joining_offer
 from roomeq.jobs.proposed_plan import present_record
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.optimiser.joining.corner_choice import (
     HALF_OCTAVE,
     CornerChoice,
     CrossoverPair,
-    PairOutcome,
     RankedPair,
     offered_pairs,
     predicted_pairs,
-    rank_pairs,
 )
 from roomeq.optimiser.joining.data import JoiningData
-from roomeq.optimiser.joining.levels import fit_joining_levels
+from roomeq.optimiser.joining.levels import FOUR, fit_joining_levels
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
 from roomeq.plan.records import PresentRecord
-from roomeq.room.room import JoiningSetup, Room, weighed_room
+from roomeq.room.room import Room, weighed_room
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-_FOUR: tuple[Source, ...] = ("sub", "mains", "both", "difference")
 _POINTS_PER_OCTAVE = 96
 
 
@@ -99,18 +95,13 @@ class RoomJoining:
     present: PresentRecord | None = None
 
     def __repr__(self) -> str:
-        start, record = f"<RoomJoining for {self.room}: ", self.record
-        if record is None and self.levels is None:
-            return f"{start}not joined>"
+        record = self.settled
         if record is None:
-            assert self.levels is not None
-            record = self.levels.answer
-            if record is None:
-                return f"{start}from levels alone, late or early is open>"
-        loss = f"the sum loses {record.loss_before_db:.1f} dB"
-        if not record.changes:
-            return f"{start}no change, {loss}>"
-        return f"{start}{loss}, then {record.loss_db:.1f} dB>"
+            open_ = "from levels alone, late or early is open" if self.levels else "not joined"
+            return f"<RoomJoining for {self.room}: {open_}>"
+        said = f"the sum loses {record.loss_before_db:.1f} dB"
+        said += f", then {record.loss_db:.1f} dB" if record.changes else ""
+        return f"<RoomJoining for {self.room}: {'' if record.changes else 'no change, '}{said}>"
 
     def to_frame(self) -> DataFrame:
         """Return what is to be set as a pandas table: ``setting``, ``now``, ``set_to``."""
@@ -170,7 +161,7 @@ def _pair_row(entry: RankedPair) -> dict[str, object]:
         "high_pass": None if pair.high_pass is None else str(pair.high_pass),
         "corner": pair.corner,
         "deviation_db": entry.deviation_db,
-        "loss_db": entry.outcome.loss_db,
+        "loss_db": entry.loss_db,
         "acoustic_order": entry.acoustic_order,
         "phase_at_corner_deg": entry.phase_at_corner_deg,
         "doubts": list(entry.doubts),
@@ -207,55 +198,59 @@ def join(room: Room) -> RoomJoining:
             "corner under [crossover]"
         )
     offer = joining_offer(room)
-    if not room.joining.common_time_reference:
-        levels = _joined_by_levels(room, room.corner, offer)
-        return RoomJoining(
-            room=room.name,
-            path=described_path(room),
-            estimate=estimated_path(room),
-            levels=levels,
-            present=present_record(room),
-            corners_missing="without a common time reference no other pair can be predicted",
-        )
-    found = solve_joining(room, offer)
-    kept = with_bands_kept(found)
-    corners, missing = _corners(found)
-    return RoomJoining(
+    told = RoomJoining(
         room=room.name,
         path=described_path(room),
         estimate=estimated_path(room),
+        present=present_record(room),
+    )
+    if not room.joining.common_time_reference:
+        return replace(
+            told,
+            levels=_joined_by_levels(room, room.corner, offer),
+            corners_missing="without a common time reference no other pair can be predicted",
+        )
+    found = solve_joining(room, offer)
+    kept = solve_joining(room, offer, keep_bands=True)
+    told = replace(
+        told,
         fit=kept.alignment,
         record=joining_record(kept),
         with_bands=None if found.bands is None else joining_record(found),
-        corners=corners,
-        corners_missing=missing,
-        present=present_record(room),
     )
+    try:
+        return replace(told, corners=_corners(found))
+    except ValueError as error:
+        return replace(told, corners_missing=str(error))
 
 
 def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJoiningRecord:
     """Join from levels of subwoofer, mains, both, and both with one polarity reversed."""
     survey = room.survey
-    seats = tuple(
-        seat for seat in survey.seats if {m.source for m in survey.at_seat(seat)} >= set(_FOUR)
-    )
+    seats = tuple(s for s in survey.seats if {m.source for m in survey.at_seat(s)} >= set(FOUR))
     if not seats:
         raise ValueError(
             "joining needs subwoofer (source 'sub') and mains ('mains') measured at the same seat "
             "against one time reference ([timing] common_reference = true); or levels of these, of "
             "'both', and of both with one polarity reversed ('difference') at one seat"
         )
-    axis = _shared_axis(room, seats)
+    used = [m.response for seat in seats for m in survey.at_seat(seat)]
+    if any(response.resolution != "narrow" for response in used):
+        raise ValueError(
+            "joining from levels needs narrow-band responses; band levels only tell which polarity "
+            "sums better"
+        )
+    first, last = _measured_span(used)
+    if not first < last:
+        raise ValueError("the four measurements of a seat share no frequencies")
+    axis = logarithmic_axis(first, last, per_octave=_POINTS_PER_OCTAVE)
     weights = dict(zip(survey.seats, survey.weights, strict=True))
-    sub_db, mains_db, sum_db, difference_db = (
-        np.array([_level_db(room, seat, source, axis) for seat in seats]) for source in _FOUR
-    )
     joining = fit_joining_levels(
         axis,
-        sub_db=sub_db,
-        mains_db=mains_db,
-        sum_db=sum_db,
-        difference_db=difference_db,
+        {
+            source: np.array([_level_db(survey.at_seat(seat), source, axis) for seat in seats])
+            for source in FOUR
+        },
         corner=corner,
         seats=seats,
         seat_weights=np.array([weights[seat] for seat in seats]),
@@ -270,68 +265,78 @@ def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJo
     )
 
 
-def _shared_axis(room: Room, seats: tuple[str, ...]) -> FloatArray:
-    used = [m.response for seat in seats for m in room.survey.at_seat(seat)]
-    if any(response.resolution != "narrow" for response in used):
-        raise ValueError(
-            "joining from levels needs narrow-band responses; band levels only tell which polarity "
-            "sums better"
-        )
-    first = max(float(response.frequencies[0]) for response in used)
-    last = min(float(response.frequencies[-1]) for response in used)
-    if not first < last:
-        raise ValueError("the four measurements of a seat share no frequencies")
-    return logarithmic_axis(first, last, per_octave=_POINTS_PER_OCTAVE)
-
-
-def _level_db(room: Room, seat: str, source: Source, axis: FloatArray) -> FloatArray:
+def _level_db(there: Sequence[Measurement], source: Source, axis: FloatArray) -> FloatArray:
     """Return the level of one source at one seat on an axis, power mean over repeats, in dB."""
     rows = [
-        np.interp(
-            np.log(axis), np.log(m.response.frequencies), 10.0 ** (m.response.level_db / 10.0)
-        )
-        for m in room.survey.at_seat(seat)
+        np.interp(np.log(axis), np.log(m.response.frequencies), power_ratio(m.response.level_db))
+        for m in there
         if m.source == source
     ]
-    return np.asarray(10.0 * np.log10(np.mean(rows, axis=0)))
+    return power_ratio_db(np.mean(rows, axis=0))
 
 
-def _corners(found: Joining) -> tuple[CornerChoice | None, str]:
-    """Rank the pairs that device and processor offer; else say why not."""
+def _measured_span(used: Sequence[FrequencyResponse]) -> tuple[float, float]:
+    return (
+        max(float(response.frequencies[0]) for response in used),
+        min(float(response.frequencies[-1]) for response in used),
+    )
+
+
+def _corners(found: Joining) -> CornerChoice:
+    """Rank the pairs that device and processor offer.
+
+    Raises
+    ------
+    ValueError
+        If they are not ranked, and why.
+    """
     room, setup = found.room, found.room.joining
-    low_passes = tuple(entry for entry in room.path if entry.kind == "low_pass")
-    left = without_filters(low_passes, found.bypassed)
-    obstacle = _ranking_obstacle(setup, left)
-    if obstacle is not None:
-        return None, obstacle
-    low, high = next(iter(left), None), next(iter(setup.mains_path or ()), None)
-    pairs = _measured_pairs(room, low=low, high=high)
+    left = [entry for entry in found.left.path if entry.kind == "low_pass"]
+    if setup.high_pass is None and setup.low_pass is None:
+        raise ValueError("what corners and slopes the processor offers is not stated ([processor])")
+    if setup.mains_path is None:
+        raise ValueError("the high-pass in the mains' path is not stated ([[mains_path]])")
+    if len(left) > 1 or len(setup.mains_path) > 1:
+        raise ValueError("more than one low-pass or high-pass stands in a branch")
+    present = CrossoverPair(
+        low_pass=next(iter(left), None), high_pass=next(iter(setup.mains_path), None)
+    )
+    used = [m.response for m in room.survey.measurements if m.source in ("sub", "mains")]
+    lowest, highest = _measured_span(used)
+    offered = offered_pairs(
+        setup.low_pass or room.device.low_pass,
+        setup.high_pass,
+        kept=(present.low_pass, present.high_pass),
+        same_corner=setup.same_corner,
+    )
+    pairs = [p for p in offered if lowest * HALF_OCTAVE <= p.corner <= highest / HALF_OCTAVE]
     if not pairs:
-        return None, "no pair on offer lies within what was measured"
+        raise ValueError("no pair on offer lies within what was measured")
     if found.bands is None:
-        return None, "the phase of the bands is not known"
-    try:
-        data = joining_data(room, found.offer, highest=2.0 * max(pair.corner for pair in pairs))
-        predicted, refused = predicted_pairs(
-            data_behind(room, data, bypassed=found.bypassed, high_pass=found.high_pass),
-            pairs=pairs,
-            present=CrossoverPair(low_pass=low, high_pass=high),
-            mains=setup.mains,
-        )
-        outcomes = [
-            (pair, _outcome(found, pair, data))
-            for pair, data in each(predicted, lambda one: f"joining at {one[0].corner:g} Hz")
-        ]
-    except ValueError as error:
-        return None, str(error)
-    return rank_pairs(outcomes, refused=refused, mains=setup.mains), ""
+        raise ValueError("the phase of the bands is not known")
+    data = joining_data(room, found.offer, highest=2.0 * max(pair.corner for pair in pairs))
+    predicted, refused = predicted_pairs(
+        data_behind(room, data, bypassed=found.bypassed, high_pass=found.high_pass),
+        pairs=pairs,
+        present=present,
+        mains=setup.mains,
+    )
+    judged = [
+        _judged(found, pair, data)
+        for pair, data in each(predicted, lambda one: f"joining at {one[0].corner:g} Hz")
+    ]
+    return CornerChoice(
+        ranked=tuple(sorted(judged, key=lambda entry: entry.deviation_db)),
+        refused=tuple(refused),
+        present=judged[0],
+    )
 
 
-def _outcome(found: Joining, pair: CrossoverPair, data: JoiningData) -> PairOutcome:
+def _judged(found: Joining, pair: CrossoverPair, data: JoiningData) -> RankedPair:
     """Choose delay, polarity, level and bands with another pair, as with the present one."""
     assert found.bands is not None
-    box = found.room.joining.mains
-    filters = (pair.high_pass, None if box is None else box.roll_off)
+    mains = found.room.joining.mains
+    filters = (pair.high_pass, None if mains is None else mains.roll_off)
     aligned, bands = aligned_anew(
         found,
         data,
@@ -339,53 +344,10 @@ def _outcome(found: Joining, pair: CrossoverPair, data: JoiningData) -> PairOutc
         mains_filters=tuple(one for one in filters if one is not None),
     )
     tuned, setting = tune_bands(bands, found.gains_db, delays=found.offer.delays)
-    return PairOutcome(
-        settings=tuned.joining, loss_db=aligned.loss_db, deviation_db=setting.deviation_db
-    )
-
-
-def _ranking_obstacle(setup: JoiningSetup, low_passes: tuple[CrossoverFilter, ...]) -> str | None:
-    """Say why pairs are not ranked, with these low-passes left in the subwoofer's path."""
-    if setup.high_pass is None and setup.low_pass is None:
-        return "what corners and slopes the processor offers is not stated ([processor])"
-    if setup.mains_path is None:
-        return "the high-pass in the mains' path is not stated ([[mains_path]])"
-    if len(low_passes) > 1 or len(setup.mains_path) > 1:
-        return "more than one low-pass or high-pass stands in a branch"
-    return None
-
-
-def _measured_pairs(
-    room: Room, *, low: CrossoverFilter | None, high: CrossoverFilter | None
-) -> tuple[CrossoverPair, ...]:
-    """Return the pairs on offer that lie half an octave within what was measured.
-
-    A branch in which nothing is offered keeps its filter.
-    """
-    setup = room.joining
-    low_choice = setup.low_pass or room.device.low_pass or _only(low)
-    lowest, highest = _measured_span(room)
-    return tuple(
-        pair
-        for pair in offered_pairs(
-            low_choice, setup.high_pass or _only(high), same_corner=setup.same_corner
-        )
-        if lowest * HALF_OCTAVE <= pair.corner <= highest / HALF_OCTAVE
-    )
-
-
-def _only(one: CrossoverFilter | None) -> FilterChoice | None:
-    """Return a choice of nothing but what is there."""
-    if one is None:
-        return None
-    return FilterChoice(
-        family=one.family, orders=(one.order,), corners=(one.corner,), can_bypass=False
-    )
-
-
-def _measured_span(room: Room) -> tuple[float, float]:
-    used = [m.response for m in room.survey.measurements if m.source in ("sub", "mains")]
-    return (
-        max(float(response.frequencies[0]) for response in used),
-        min(float(response.frequencies[-1]) for response in used),
+    return RankedPair(
+        pair=pair,
+        settings=tuned.joining,
+        loss_db=aligned.loss_db,
+        deviation_db=setting.deviation_db,
+        mains=mains,
     )

@@ -14,8 +14,6 @@ from dataclasses import replace
 import numpy as np
 
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.levels import ComplexArray
-from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.drive.bands import BandSearch
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.joining.path import described_path
@@ -28,10 +26,17 @@ from roomeq.plan.records import QCheck
 from roomeq.room.room import Room
 
 Q_FACTORS = (0.7, 1.4)
+_BYPASS_RECKONED = (
+    "the bypass is reckoned into what was measured of the subwoofer alone, also in what is called "
+    "now there"
+)
 
 
 def joining_obstacle(room: Room) -> str | None:
-    """Say why subwoofer and mains are not joined although it was meant; None if they can be."""
+    """Say why subwoofer and mains are not joined although it was meant; None if they may be.
+
+    What the measurements do not suffice for is told by the steps.
+    """
     obstacle = _obstacle(room) if room.source == "sub" else None
     return obstacle and f"subwoofer and mains are not joined: {obstacle}"
 
@@ -53,15 +58,7 @@ def _obstacle(room: Room) -> str | None:
             "the phase of the device's bands is not known; roomeq join chooses delay and polarity "
             "with the present bands"
         )
-    branches = [
-        [m for m in survey.at_seat(seat) if m.source in ("sub", "mains")] for seat in survey.seats
-    ]
-    pairs = [measured for measured in branches if len({m.source for m in measured}) > 1]
-    if not pairs:
-        return "at no seat were both measured"
-    unphased = (m for measured in pairs for m in measured if not m.response.has_phase)
-    first = next(unphased, None)
-    return None if first is None else f"{first.file or first.seat} has no phase"
+    return None
 
 
 def proposal_with_mains(
@@ -82,26 +79,40 @@ def proposal_with_mains(
     obstacle = joining_obstacle(room)
     if obstacle is None and room.source == "sub" and "mains" in room.survey.sources:
         try:
-            found = solve_joining(room, joining_offer(room), keep_bands=keep_bands)
-            if now is not None:
-                found = replace(found, measured=joining_data(now, found.offer))
-            if JoiningNote.SUM_DISAGREES in found.measured.notes:
-                alone = fit_within_headroom(room, replace(search, keep_level=True))
-                return replace(alone, joining_cautions=_disagrees(found))
-            judged = _judged(found, search)
+            return _joined(room, search, keep_bands=keep_bands, now=now)
         except ValueError as error:  # also where another high-pass forbids what the sum asks for
             obstacle = f"subwoofer and mains are not joined: {error}"
-        else:
-            record = joining_record(found, leave_out=not keep_bands)
-            return replace(
-                judged,
-                joining=record,
-                joining_cautions=_cautions(record),
-                assumptions=(*judged.assumptions, *_assumptions(record)),
-                q_checks=() if found.no_change or keep_bands else _q_checks(room, found),
-            )
     alone = fit_within_headroom(room, search)
     return replace(alone, assumptions=(*alone.assumptions, *filter(None, [obstacle])))
+
+
+def _joined(room: Room, search: BandSearch, *, keep_bands: bool, now: Room | None) -> Proposal:
+    """Choose settings by the sum, judged as for the subwoofer alone, behind its filters.
+
+    Raises
+    ------
+    ValueError
+        If they break a limit behind the high-pass that goes with them, or nothing can be joined.
+    """
+    found = solve_joining(room, joining_offer(room), keep_bands=keep_bands)
+    if now is not None:
+        found = replace(found, measured=joining_data(now, found.offer))
+    residual = found.measured.sum_residual_db
+    if residual is not None and JoiningNote.SUM_DISAGREES in found.measured.notes:
+        alone = fit_within_headroom(room, replace(search, keep_level=True))
+        caution = Caution(code=CautionCode.SUM_DISAGREES, value=float(np.nanmax(residual)))
+        return replace(alone, joining_cautions=(caution,))
+    chosen = ChosenGains(gains_db=found.gains_db, level_change_db=found.settings.level_change_db)
+    left = _with_bands_locked(found.left) if keep_bands else found.left
+    judged = fit_within_headroom(left, replace(search, chosen=chosen))
+    record = joining_record(found, leave_out=not keep_bands)
+    return replace(
+        judged,
+        joining=record,
+        joining_cautions=_cautions(record),
+        assumptions=(*judged.assumptions, *([_BYPASS_RECKONED] if record.bypass else [])),
+        q_checks=() if found.no_change or keep_bands else _q_checks(room, found),
+    )
 
 
 def proposal_of_joined(room: Room, search: BandSearch, record: JoiningRecord) -> Proposal:
@@ -125,19 +136,6 @@ def proposal_of_joined(room: Room, search: BandSearch, record: JoiningRecord) ->
     )
 
 
-def _judged(found: Joining, search: BandSearch) -> Proposal:
-    """Judge the gains that the sum chose as for the subwoofer alone, behind its filters.
-
-    Raises
-    ------
-    ValueError
-        If they break a limit behind the high-pass that goes with them.
-    """
-    chosen = ChosenGains(gains_db=found.gains_db, level_change_db=found.settings.level_change_db)
-    left = _with_bands_locked(found.left) if found.keeps_bands else found.left
-    return fit_within_headroom(left, replace(search, chosen=chosen))
-
-
 def _with_bands_locked(room: Room) -> Room:
     """Return the room with every band that is set locked: what only is joined moves none."""
     bands = zip(room.equaliser.bands, room.present.gains_db, strict=True)
@@ -150,28 +148,17 @@ def _q_checks(room: Room, found: Joining) -> tuple[QCheck, ...]:
 
     What was measured holds the present bands at their true Q: another Q changes the prediction.
     """
-    equaliser, bands = room.equaliser, found.bands
-    if equaliser.q_law.measured or bands is None or found.setting is None:
+    equaliser, bands, chosen = room.equaliser, found.bands, found.setting
+    if equaliser.q_law.measured or bands is None or chosen is None:
         return ()
-
-    def ratio(one: FixedBandEqualiser) -> ComplexArray:
-        points = found.data.points
-        new = one.response(found.gains_db, points)
-        return np.asarray(new / one.response(room.present.gains_db, points))
-
-    checks, before_db = [], bands.present().deviation_db
-    gains, level_db = found.setting.gains_db, found.setting.level_change_db
+    checks, before_db, points = [], bands.present().deviation_db, found.data.points
     for factor in Q_FACTORS:
-        change = ratio(equaliser.scaled_q(factor)) / ratio(equaliser)
-        after_db = bands.with_sub(change).deviation_db(gains, level_db)
+        other = equaliser.scaled_q(factor)
+        now = other.response(room.present.gains_db, points)
+        change = other.response(chosen.gains_db, points) / now / bands.change(chosen.gains_db)
+        after_db = bands.with_sub(change).deviation_db(chosen.gains_db, chosen.level_change_db)
         checks.append(QCheck(factor=factor, before_db=before_db, after_db=after_db))
     return tuple(checks)
-
-
-def _disagrees(found: Joining) -> tuple[Caution, ...]:
-    residual = found.measured.sum_residual_db
-    worst = 0.0 if residual is None else float(np.nanmax(residual))
-    return (Caution(code=CautionCode.SUM_DISAGREES, value=worst),)
 
 
 def _cautions(record: JoiningRecord) -> tuple[Caution, ...]:
@@ -185,15 +172,6 @@ def _cautions(record: JoiningRecord) -> tuple[Caution, ...]:
     if told:
         found.append(Caution(code=CautionCode.CHECK_WIRING))
     return tuple(found)
-
-
-def _assumptions(record: JoiningRecord) -> tuple[str, ...]:
-    if not record.bypass:
-        return ()
-    return (
-        "the bypass is reckoned into what was measured of the subwoofer alone, also in what is "
-        "called now there",
-    )
 
 
 def path_cautions(room: Room, record: JoiningRecord | None = None) -> tuple[Caution, ...]:

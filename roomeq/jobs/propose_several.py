@@ -12,7 +12,8 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 from msgspec.structs import replace as with_fields
@@ -20,21 +21,21 @@ from msgspec.structs import replace as with_fields
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
+from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.drive.scene import LOWEST_BAND, DriveScene
 from roomeq.jobs.propose_joined import proposal_with_mains
-from roomeq.jobs.proposed_plan import NOTICEABLE_DB, choose_level, plan_of
-from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
+from roomeq.jobs.proposed_plan import choose_level, loudness_caution, plan_of
 from roomeq.jobs.several.task import several_task, with_own_limits
 from roomeq.optimiser.bands.fit import ChosenGains, NoChange, judge_improvement
-from roomeq.optimiser.several.choose import WithoutOne, choose_together
+from roomeq.optimiser.several.choose import Together, WithoutOne, choose_together
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
-from roomeq.room.room import Room, weighed_room
+from roomeq.room.room import Room, Subwoofer, weighed_room
 from roomeq.room.together import seat_pressures, summed_survey
 
 _OF_ONE = {
@@ -47,6 +48,59 @@ _OF_ONE = {
 _OF_ALL = {CautionCode.BOOST_INTO_CANCELLATION, CautionCode.JOIN_AGAIN}
 """Of what is told of one subwoofer alone, beside its drive; seats are judged by the sum."""
 _HIGHEST_BAND = 200.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OneSetting:
+    """What one of several subwoofers is to be set to.
+
+    Attributes
+    ----------
+    subwoofer : Subwoofer
+    gains_db : ndarray, shape (B,)
+    setting : JoiningSettings
+        Delay, polarity, and level against now.
+    """
+
+    subwoofer: Subwoofer
+    gains_db: FloatArray
+    setting: JoiningSettings
+
+    def change(self, frequencies: FloatArray) -> ComplexArray:
+        """Return what the setting changes against now, a complex amplitude ratio, shape (F,)."""
+        bands = self.subwoofer.room.equaliser.response(self.gains_db, frequencies)
+        now = self.subwoofer.response_now(frequencies)
+        return np.asarray(bands * self.setting.response(frequencies) / now)
+
+    def changed(self, by_db: float, *, turned: bool = False) -> Self:
+        """Return the setting with its level changed, and its polarity turned if so said."""
+        inverted, level_db = self.setting.inverted != turned, self.setting.level_change_db + by_db
+        setting = replace(self.setting, inverted=inverted, level_change_db=level_db)
+        return replace(self, setting=setting)
+
+    @property
+    def survey(self) -> Survey:
+        """The subwoofer alone as it is to be set."""
+        return self.subwoofer.room.survey.filtered("sub", self.change)
+
+
+def settings_of(subwoofers: Sequence[Subwoofer], found: Together) -> tuple[OneSetting, ...]:
+    """Return what each subwoofer is to be set to."""
+    chosen = zip(subwoofers, found.gains_db, found.settings, strict=True)
+    return tuple(OneSetting(subwoofer=s, gains_db=g, setting=j) for s, g, j in chosen)
+
+
+def room_as_set(room: Room, settings: Sequence[OneSetting], *, most_louder_db: float = 0.0) -> Room:
+    """Return a room whose survey holds the sum as it is to be set, and may be that much louder.
+
+    What was measured of subwoofers and mains together is left out: it is of what is set now.
+    """
+    summed = summed_survey([one.survey for one in settings], coherent=True)
+    summed = summed.of_seats(room.survey.of_source("sub").seats)
+    mains = tuple(entry for entry in room.survey.measurements if entry.source == "mains")
+    survey = replace(room.survey, measurements=(*summed.measurements, *mains))
+    limits = replace(room.limits, drive_boost_db=most_louder_db, drive_by_frequency=())
+    return replace(room, survey=survey, limits=limits)
 
 
 def propose_several(
@@ -71,21 +125,21 @@ def propose_several(
     now = weighed_room(room)
     task = several_task(now, now.subwoofers)
     together = choose_together(task)
-    settings = settings_of(now.subwoofers, together)
     gained_db = together.before.deviation_db - together.after.deviation_db
     no_change = judge_improvement(gained_db, repeatability_db=room.repeatability_db)
     if no_change is not None:
-        together = replace(together, after=together.before)
-        settings = tuple(
-            OneSetting(subwoofer=one, gains_db=one.room.present.gains_db, setting=one.present)
-            for one in now.subwoofers
+        together = replace(
+            together,
+            after=together.before,
+            gains_db=tuple(one.room.present.gains_db for one in now.subwoofers),
+            settings=tuple(one.present for one in now.subwoofers),
         )
-    settings, left_db = _within_drive(now, settings)
+    settings, left_db = _within_drive(now, settings_of(now.subwoofers, together))
     as_set = room_as_set(now, settings, most_louder_db=left_db)
     found = proposal_with_mains(as_set, search, now=now)
     cut_db = 0.0
     if found.joining is None:
-        asked_db = _asked_db(now, found, settings, kept=no_change is not None)
+        asked_db = _asked_db(now, found, kept=no_change is not None)
         granted_db, cut_db = min(asked_db, left_db), max(asked_db - left_db, 0.0)
         knob = now.device.level
         step = choose_level(granted_db, knob=knob, present_db=None, highest_change_db=left_db)
@@ -102,7 +156,7 @@ def propose_several(
     plan = plan_of(found, given=room, before=before, date=date, by=by)
     points = tuple(task.points.tolist())
     record = TogetherRecord.copied(together, seats=before.data.seats, points=points)
-    settings = _changed(settings, level_db, turned=turned)
+    settings = tuple(one.changed(level_db, turned=turned) for one in settings)
     upstream_db = level_db if now.device.level is None else 0.0
     each, subwoofers = zip(settings, together.without, _shares_db(settings), strict=True), {}
     for one, without, share_db in each:
@@ -115,7 +169,7 @@ def propose_several(
         together=record,
         subwoofers=subwoofers,
         no_change=unmoved,
-        cautions=(*_high_pass_first(subwoofers), *plan.cautions, *_quieter(room, cut_db)),
+        cautions=(*_high_pass_first(subwoofers), *plan.cautions, *loudness_caution(room, cut_db)),
     )
 
 
@@ -129,27 +183,10 @@ def _within_drive(
     most_db = min(_granted_db(one) - one.setting.level_change_db for one in settings)
     step_db = 0.5 if room.device.level is None else room.device.level.step_db
     down_db = min(0.0, math.floor(most_db / step_db + 1e-9) * step_db)
-    return _changed(settings, down_db), most_db - down_db
+    return tuple(one.changed(down_db) for one in settings), most_db - down_db
 
 
-def _changed(
-    settings: Sequence[OneSetting], by_db: float, *, turned: bool = False
-) -> tuple[OneSetting, ...]:
-    """Return the settings with all levels changed alike, and all polarities turned if so said."""
-    return tuple(
-        replace(
-            one,
-            setting=replace(
-                one.setting,
-                inverted=one.setting.inverted != turned,
-                level_change_db=one.setting.level_change_db + by_db,
-            ),
-        )
-        for one in settings
-    )
-
-
-def _asked_db(room: Room, found: Proposal, settings: Sequence[OneSetting], *, kept: bool) -> float:
+def _asked_db(room: Room, found: Proposal, *, kept: bool) -> float:
     """Return the common change of level that is wanted, or that keeps the loudness."""
     if room.target.level_db is not None:
         return found.fit.level_change_db + found.fit.loudness_cut_db
@@ -175,25 +212,16 @@ def _high_pass_first(subwoofers: Mapping[str, Plan]) -> tuple[Caution, ...]:
     return (Caution(code=CautionCode.HIGH_PASS_FIRST, name=names),) if names else ()
 
 
-def _quieter(room: Room, cut_db: float) -> tuple[Caution, ...]:
-    if cut_db <= NOTICEABLE_DB:
-        return ()
-    name = "now" if room.target.level_db is None else "wanted"
-    return (Caution(code=CautionCode.LOUDNESS_CUT, value=cut_db, name=name),)
-
-
 def _set_together(one: OneSetting, without: WithoutOne, record: TogetherRecord) -> SetTogether:
     present = one.subwoofer.present
     pressures = seat_pressures(one.survey, record.seats, np.array(record.points))
-    return SetTogether(
+    return SetTogether.copied(
+        without,
         fed_by=one.subwoofer.fed_by,
         delay_ms=round(1e3 * one.setting.delay, 6),
         inverted=one.setting.inverted,
         present_delay_ms=round(1e3 * present.delay, 6),
         present_inverted=present.inverted,
-        without_db=without.deviation_db,
-        output_without_db=without.output_lost_db,
-        needless=without.needless,
         level_db=rows_of(amplitude_ratio_db(pressures).round(4)),
         phase_deg=rows_of(np.angle(pressures, deg=True).round(3)),
     )

@@ -92,13 +92,10 @@ def _proposal_cautions(
         # A joined subwoofer has the level that the mains ask for, not the loudness it had.
         rise_db, harder = fit.filter_boost_db + level.change_db, CautionCode.WORKS_HARDER_AS_SET
     yield from _setting_cautions(room, fit, level)
-    worse = max(
-        ((row.after_db - row.before_db, row.seat) for row in rows),
-        key=lambda one: one[0],
-        default=(0.0, ""),
-    )
-    if worse[0] > NOTICEABLE_DB:
-        yield Caution(code=CautionCode.SEAT_GETS_WORSE, value=worse[0], name=worse[1])
+    rises = ((row.after_db - row.before_db, row.seat) for row in rows)
+    worse_db, seat = max(rises, default=(0.0, ""))
+    if worse_db > NOTICEABLE_DB:
+        yield Caution(code=CautionCode.SEAT_GETS_WORSE, value=worse_db, name=seat)
     if rise_db > HARD_WORK_DB:
         yield Caution(code=harder, value=rise_db)
     if no_change is None:
@@ -129,13 +126,8 @@ def _odd_seat_caution(data: FitData) -> Iterator[Caution]:
 def _setting_cautions(room: Room, fit: BandGainFit, level: LevelSetting) -> Iterator[Caution]:
     if level.upstream_db:
         yield Caution(code=CautionCode.LEVEL_OUTSIDE_RANGE, value=level.upstream_db)
-    if fit.loudness_cut_db > NOTICEABLE_DB:
-        yield Caution(
-            code=CautionCode.LOUDNESS_CUT,
-            value=fit.loudness_cut_db,
-            name="now" if room.target.level_db is None else "wanted",
-            frequency=None if room.limits.drive_by_frequency else fit.held_at,
-        )
+    held_at = None if room.limits.drive_by_frequency else fit.held_at
+    yield from loudness_caution(room, fit.loudness_cut_db, held_at=held_at)
     if fit.lock_excess_db > NOTICED_DB:
         code, at = CautionCode.LOCK_BEYOND_LIMIT, fit.lock_excess_frequency
         yield Caution(code=code, value=fit.lock_excess_db, frequency=at)
@@ -146,13 +138,22 @@ def _setting_cautions(room: Room, fit: BandGainFit, level: LevelSetting) -> Iter
         yield Caution(code=CautionCode.NOT_PROVEN, value=fit.gap_db)
 
 
+def loudness_caution(
+    room: Room, cut_db: float, *, held_at: float | None = None
+) -> Iterator[Caution]:
+    """Say that it becomes quieter than now or than wanted, and where the drive limit holds it."""
+    if cut_db > NOTICEABLE_DB:
+        code, name = CautionCode.LOUDNESS_CUT, "now" if room.target.level_db is None else "wanted"
+        yield Caution(code=code, value=cut_db, name=name, frequency=held_at)
+
+
 def _unmeasured_caution(rows: Sequence[SeatResult | JoiningSeatRow]) -> Iterator[Caution]:
     """Say that settings chosen without a seat do not help there, on average."""
-    left_out = [row for row in rows if row.left_out_after_db is not None]
-    changes = [(row.left_out_after_db or 0.0) - row.before_db for row in left_out]
-    change = float(np.mean(changes)) if changes else 0.0
-    if change > NOTICED_DB:
-        yield Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change)
+    pairs = [(row.left_out_after_db, row.before_db) for row in rows]
+    changes = [after_db - before_db for after_db, before_db in pairs if after_db is not None]
+    if changes and np.mean(changes) > NOTICED_DB:
+        code = CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE
+        yield Caution(code=code, value=float(np.mean(changes)))
 
 
 def plan_of(
@@ -343,14 +344,13 @@ def _seat_results(fit: BandGainFit, now: BandGainFit) -> tuple[SeatResult, ...]:
 
 
 def _q_checks(room: Room, fit: BandGainFit) -> tuple[QCheck, ...]:
-    equaliser = room.equaliser
+    equaliser, checks = room.equaliser, []
     if equaliser.q_law.measured or equaliser.shapes is not None:
         return ()
-    tried = {factor: fit.deviation_at_q_db(equaliser, factor=factor) for factor in Q_FACTORS}
-    return tuple(
-        QCheck(factor=factor, before_db=before_db, after_db=after_db)
-        for factor, (before_db, after_db) in tried.items()
-    )
+    for factor in Q_FACTORS:
+        before_db, after_db = fit.deviation_at_q_db(equaliser, factor=factor)
+        checks.append(QCheck(factor=factor, before_db=before_db, after_db=after_db))
+    return tuple(checks)
 
 
 def _evidence(

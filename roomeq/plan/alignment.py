@@ -15,8 +15,9 @@ from roomeq.base.record import Record
 from roomeq.device.processor import JoiningSettings
 
 if TYPE_CHECKING:
-    from roomeq.optimiser.joining.alignment import Alignment, Candidate
+    from roomeq.optimiser.joining.alignment import Alignment
     from roomeq.optimiser.joining.polarity import PolarityTest
+    from roomeq.optimiser.joining.summation import SumLoss
 
 
 class JoiningSettingRecord(Record, frozen=True, kw_only=True):
@@ -46,9 +47,9 @@ class CandidateRecord(Record, frozen=True, kw_only=True):
     loss_db: float
 
     @classmethod
-    def of(cls, candidate: Candidate) -> Self:
-        """Return the record of a candidate."""
-        return cls.copied(candidate, settings=JoiningSettingRecord.of(candidate.settings))
+    def of(cls, judged: SumLoss) -> Self:
+        """Return the record of a setting that was judged."""
+        return cls.copied(judged, settings=JoiningSettingRecord.of(judged.settings))
 
 
 class AlignmentRecord(Record, frozen=True, kw_only=True):

@@ -341,15 +341,11 @@ class LevelJoiningRecord(Record, frozen=True, kw_only=True):
             )
             for one in (joining.if_late, joining.if_early)
         )
-        move = joining.move
         return cls.copied(
             joining,
             if_late=late,
             if_early=early,
             decided=decided,
-            move_delay_ms=None if move is None else round(1e3 * move.delay, 6),
-            move_if_late_db=None if move is None else move.if_late_db,
-            move_if_early_db=None if move is None else move.if_early_db,
         )
 
     @property

@@ -28,7 +28,6 @@ from roomeq.jobs.join import join
 from roomeq.jobs.joining.solution import solve_joining
 from roomeq.jobs.joining.steps import joining_offer
 from roomeq.optimiser.bands.gains import fit_band_gains
-from roomeq.optimiser.joining.summation import Summation
 from roomeq.room.equipment import Equipment
 from roomeq.room.room import JoiningSetup, PresentSettings, Room
 from roomeq.wanted.limits import Limits
@@ -225,24 +224,6 @@ def one_room(seed, kind):
     }
 
 
-def scan_seconds():
-    """Return the time of a scan of 6 seats, 401 delays and both polarities."""
-    rng = np.random.default_rng(0)
-    shape = (6, 49)
-    sub, mains = (rng.normal(size=shape) + 1j * rng.normal(size=shape) for _ in range(2))
-    summation = Summation(
-        frequencies=80.0 * 2.0 ** (np.arange(-24, 25) / 48.0),
-        seat_weights=np.full(6, 1 / 6),
-        both=(np.abs(sub) + np.abs(mains)) ** 2,
-        steady=np.abs(sub) ** 2 + np.abs(mains) ** 2,
-        cross=sub * np.conj(mains),
-    )
-    started = time.perf_counter()
-    delays = np.arange(-200, 201) * 1e-4
-    summation.by_seat_db(np.exp(np.outer(delays, -2j * np.pi * summation.frequencies)))
-    return time.perf_counter() - started
-
-
 def report(rows, title):
     gaps = np.array([row["gap"] for row in rows])
     print(f"{title}: {len(rows)} rooms")
@@ -283,7 +264,6 @@ def main():
     report(every, "all")
     seconds = np.array([row["seconds"] for row in every])
     print(f"join: median {np.median(seconds):.2f} s, longest {seconds.max():.2f} s")
-    print(f"scan of 6 seats, 401 delays, both polarities: {scan_seconds():.4f} s")
 
 
 if __name__ == "__main__":

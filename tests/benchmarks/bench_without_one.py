@@ -27,9 +27,9 @@ from roomeq.optimiser.several.choose import (
     EVALUATIONS_BASE,
     EVALUATIONS_EACH,
     NEEDLESS_DB,
+    TIE_SHARE,
     choose_together,
 )
-from roomeq.optimiser.several.few_moves import TIE_SHARE
 from roomeq.optimiser.several.model import Model
 from roomeq.optimiser.several.search import find_loudest
 
@@ -139,7 +139,7 @@ def main():
             close = abs(share - 1.0) <= CLOSE if over_db <= 0.0 else over_db <= CLOSE_DB
             counts.update([(true, one.needless, "all"), (true, one.needless, close)])
             if "-v" in sys.argv:
-                told = share, over_db, one.deviation_db / said.best.deviation_db
+                told = share, over_db, one.without_db / said.best.deviation_db
                 print(seed, kind, i, true, one.needless, close, np.round(told, 3), flush=True)
     for close, name in (("all", "all"), (False, "not close"), (True, "close")):
         right, missed, false, needed = (

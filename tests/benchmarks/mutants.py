@@ -20,14 +20,12 @@ longer than it did is noticed as well. Tests beyond a minute for one mutant are 
 What no test notices is printed, to be read one by one: it is equal (it prunes, ranks or pads), or
 dead, or a hole in the tests. Needs a system that forks; by hand only.
 
-Caught of sampled, none of them 300 but where that is every site (limits): limits 102 of 107, loss
-156 of 162, bound 64 of 72, joining 141 of 159, plan 168 of 183, command line 177 of 199,
-verification 78 of 88. Later samples, drawn anew and cut short by time, before the holes they showed
-were closed: verification 140 of 177 (157 with the tests of these holes and of several subwoofers,
-which had been left out), joining 48 of 54, plan 70 of 74, loss 27 of 30, bound 14 of 22 and 39 of
-49: what is left there neither moves the answer nor breaks the bound (how widely a start is
-searched, the size of a batch) or is what rounding may do. What is left of what is made on import
-says how fine a grid is, and how likely a fault is beforehand.
+Caught of sampled, over all samples of an area, before the holes they showed were closed: limits 102
+of 107 (every site), loss 288 of 302, joining 270 of 303, plan 273 of 301, command line 276 of 304;
+bound, drawn anew after the last changes, 256 of 300; verification 263 of 300. What is left of bound neither
+moves the answer nor breaks the bound (how widely a start is searched, the size of a batch), or is
+what rounding may do; what is left of what is made on import says how fine a grid is, how likely a
+fault is beforehand, or that a record may not be changed, which the test of the architecture holds.
 """
 
 import argparse

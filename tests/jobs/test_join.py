@@ -162,8 +162,8 @@ def test_pairs_hold_only_what_device_and_processor_can_do(quick):
     assert corners == {(80.0, 80.0), (100.0, 80.0)}
     for entry in found.corners.ranked:
         assert entry.acoustic_order == 2 + 4  # closed box and its high-pass
-        assert not entry.outcome.settings.inverted
-        assert -0.004 <= entry.outcome.settings.delay <= 0.0
+        assert not entry.settings.inverted
+        assert -0.004 <= entry.settings.delay <= 0.0
     rows = json.loads(found.to_json())["pairs"]
     assert {row["low_pass"].split()[0] for row in rows} == {"low-pass"}
     assert {row["high_pass"].split()[0] for row in rows} == {"high-pass"}

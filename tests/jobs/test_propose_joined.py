@@ -489,9 +489,11 @@ def test_further_obstacles_are_named(small):
     measurements = small.survey.measurements
     apart = [replace(m, seat=f"at {m.source}") for m in measurements]
     flat_only = [without_phase(m) if m.source == "mains" else m for m in measurements]
-    for changed, said in ((apart, "at no seat were both"), (flat_only, "has no phase")):
+    for changed, said in ((apart, "no seat has measurements of both"), (flat_only, "level only")):
         survey = replace(small.survey, measurements=tuple(changed), seat_weights=None)
-        assert said in joining_obstacle(replace(small, survey=survey))
+        (told,) = proposal_with_mains(replace(small, survey=survey), SEARCH).assumptions
+        assert told.startswith("subwoofer and mains are not joined: ")
+        assert said in told
     tabled = SimpleNamespace(shapes=())
     device = replace(small.device, equaliser=tabled)
     assert "bands is not known" in joining_obstacle(replace(small, device=device))
@@ -561,7 +563,8 @@ def test_a_sum_without_phase_does_no_harm_and_a_branch_without_it_is_named(room)
         )
 
     assert joining_obstacle(replace(room, survey=without_phase("both"))) is None
-    assert "sub_0.txt has no phase" in joining_obstacle(replace(room, survey=without_phase("sub")))
+    found = proposal_with_mains(replace(room, survey=without_phase("sub")), SEARCH)
+    assert any("sub_0.txt: the response of the sub has level" in one for one in found.assumptions)
 
 
 def test_what_cannot_be_joined_leaves_the_bands_of_the_subwoofer_alone(room):

@@ -144,10 +144,16 @@ def test_two_answers_from_levels_are_open_until_it_is_decided():
     )
     open_ = LevelJoiningRecord.of(joined, delay_stated=False)
     assert open_.answer is None
-    assert open_.move_delay_ms == round(1e3 * joined.move.delay, 6)
-    assert open_.move_if_late_db == joined.move.if_late_db != open_.move_if_early_db
-    assert open_.move_if_early_db == joined.move.if_early_db
-    unmoved = LevelJoiningRecord.of(replace(joined, move=None))
+    assert open_.move_delay_ms == joined.move_delay_ms
+    assert open_.move_if_late_db == joined.move_if_late_db != open_.move_if_early_db
+    assert open_.move_if_early_db == joined.move_if_early_db
+    still = fit_joining_levels(
+        FREQUENCIES[KEPT],
+        **four_levels(delayed(LOW, 0.004), HIGH),
+        corner=CORNER,
+        delays=DelayRange(lowest=0.0, highest=0.0),
+    )
+    unmoved = LevelJoiningRecord.of(still)
     assert unmoved.move_delay_ms is unmoved.move_if_late_db is unmoved.move_if_early_db is None
     assert unmoved.if_late.delay_stated
     alike = msgspec.structs.replace(open_, ambiguous=False)

@@ -8,6 +8,7 @@ Nothing here computes acoustics: figures come from `roomeq.device.path` and
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_levels_db
@@ -29,14 +30,10 @@ def described_path(room: Room) -> PathAnalysis | None:
     None where there is nothing to say: no low-pass is described, or one, and of the mains nothing.
     """
     mains = room.joining.mains_filters
-    count = _low_passes(room)
+    count = sum(entry.kind == "low_pass" for entry in room.path)
     if not count or (count == 1 and mains is None and "mains" not in room.survey.sources):
         return None
     return predict_path(room.path, mains=mains, fixed=room.joining.fixed)
-
-
-def _low_passes(room: Room) -> int:
-    return sum(entry.kind == "low_pass" for entry in room.path)
 
 
 def estimated_path(room: Room) -> PathEstimate | None:
@@ -50,10 +47,15 @@ def estimated_path(room: Room) -> PathEstimate | None:
     measured = room.joining.path_response
     described = room.path if room.corner_origin in ("path", "none") else None
     limit = None if room.target.lower_limit_estimated else room.target.lower_limit
+
+    def at_rest(response: FrequencyResponse) -> FrequencyResponse:
+        bands_db = room.equaliser.response_db(room.present.gains_db, response.frequencies)
+        return replace(response, stored=response.level_db - bands_db)
+
     if measured is not None:
         try:
             return estimate_path(
-                _with_bands_at_rest(room, measured.response),
+                at_rest(measured.response),
                 taken=measured.taken,
                 described=described,
                 protection=room.equipment.protection,
@@ -70,21 +72,8 @@ def estimated_path(room: Room) -> PathEstimate | None:
     axis = axis[(axis >= _LOWEST) & (axis <= _HIGHEST)]
     if axis.size < _POINTS:
         return None
-    levels = seat_levels_db(survey, at=axis)
-    levels = levels - room.equaliser.response_db(room.present.gains_db, axis)
-    response = FrequencyResponse.from_level(axis, levels)
-    return estimate_path(response, taken="seat", described=described, lower_limit=limit)
-
-
-def _with_bands_at_rest(room: Room, response: FrequencyResponse) -> FrequencyResponse:
-    """Return a response with the present bands taken out; in level only where that is all known."""
-    gains, axis = room.present.gains_db, response.frequencies
-    if not gains.any():
-        return response
-    if room.equaliser.shapes is None:
-        return response.filtered(room.equaliser.response(gains, axis), inverse=True)
-    levels = response.level_db - room.equaliser.response_db(gains, axis)
-    return FrequencyResponse.from_level(axis, levels)
+    seats = FrequencyResponse.from_level(axis, seat_levels_db(survey, at=axis))
+    return estimate_path(at_rest(seats), taken="seat", described=described, lower_limit=limit)
 
 
 class EngagedRow(Record, frozen=True, kw_only=True):

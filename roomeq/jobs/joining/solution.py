@@ -33,10 +33,11 @@ from roomeq.jobs.joining.steps import (
 from roomeq.optimiser.bands.fit import NoChange, judge_improvement
 from roomeq.optimiser.bands.search import solve_from
 from roomeq.optimiser.bands.task import BandGainTask
-from roomeq.optimiser.joining.alignment import Alignment, Candidate, realign
+from roomeq.optimiser.joining.alignment import Alignment, realign
 from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.sum_bands import SumBands, SumSetting
 from roomeq.optimiser.joining.sum_search import solve_sum_bands
+from roomeq.optimiser.joining.summation import SumLoss
 from roomeq.plan.alignment import PolarityRecord
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.room.room import Room
@@ -98,11 +99,9 @@ class Joining:
     @property
     def final(self) -> JoiningData:
         """Subwoofer and mains with filters and bands as proposed."""
-        equaliser, points = self.room.equaliser, self.data.points
-        if self.setting is None:
-            return self.data
-        now = equaliser.response(self.room.present.gains_db, points)
-        return self.data.with_transfers(sub=equaliser.response(self.gains_db, points) / now)
+        bands = self.bands
+        change = 1.0 if bands is None else bands.change(self.gains_db)
+        return self.data.with_transfers(sub=change)
 
 
 def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) -> Joining:
@@ -122,10 +121,10 @@ def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) 
         If the measurements do not suffice.
     """
     bypassed = advised_bypass(room)
+    left = with_bypass(room, bypassed)
     measured = joining_data(room, offer)
     polarity, obstacle = room_polarity(room, measured)
-    told = told_setting(room, bypassed, polarity)
-    left = with_bypass(room, bypassed)
+    told = told_setting(left, polarity)
     gains = np.zeros(len(room.equaliser.bands)) if not keep_bands else room.present.gains_db
     behind, high_pass = room_behind_protection(left, gains)
     for _ in range(2):
@@ -154,25 +153,6 @@ def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) 
     return replace(found, high_pass=high_pass, data=data)
 
 
-def with_bands_kept(found: Joining) -> Joining:
-    """Return the joining that only sets delay, polarity and filters; bands and level stay."""
-    if found.room.wanted is not None:  # the high-pass goes with the gains
-        return solve_joining(found.room, found.offer, keep_bands=True)
-    settings = found.alignment.chosen.settings
-    bands = found.bands
-    if bands is None:
-        return found
-    bands = bands if bands.joining == settings else replace(bands, joining=settings)
-    return replace(
-        found,
-        settings=settings,
-        bands=bands,
-        setting=bands.present(),
-        no_change=None,
-        keeps_bands=True,
-    )
-
-
 def data_behind(
     room: Room,
     measured: JoiningData,
@@ -181,13 +161,10 @@ def data_behind(
     high_pass: CrossoverFilter | None,
 ) -> JoiningData:
     """Return the data behind other filters than those in force while measuring."""
-    before = room.equipment.protection
-    now = () if high_pass is None else (high_pass,)
-    was = () if before is None else (before,)
-    if now == was and not bypassed:
-        return measured
+    was = tuple(filter(None, (room.equipment.protection, *bypassed)))
+    now = tuple(filter(None, (high_pass,)))
     points = measured.points
-    change = chain_response(now, points) / chain_response((*was, *bypassed), points)
+    change = chain_response(now, points) / chain_response(was, points)
     return measured.with_transfers(sub=change)
 
 
@@ -224,7 +201,7 @@ def aligned_anew(
     task: BandGainTask,
     *,
     mains_filters: tuple[CrossoverFilter, ...] | None = None,
-) -> tuple[Candidate, SumBands]:
+) -> tuple[SumLoss, SumBands]:
     """Choose delay and polarity for other data as in a joining, and state its bands anew.
 
     Parameters
@@ -257,14 +234,13 @@ def tune_bands(
     delays : DelayRange
     """
     setting = solve_sum_bands(bands, start_gains_db)
-    equaliser, points = bands.task.equaliser, bands.data.points
-    now = equaliser.response(bands.task.present_gains_db, points)
-    change = equaliser.response(setting.gains_db, points) / now
-    level = 10.0 ** (setting.level_change_db / 20.0)
-    settings = realign(bands.data.with_transfers(sub=change * level), bands.joining, delays=delays)
-    if settings == bands.joining:
+    level_db, start = setting.level_change_db, bands.joining
+    there = replace(start, level_change_db=level_db)
+    changed = bands.data.with_transfers(sub=bands.change(setting.gains_db))
+    settings = realign(changed, there, delays=delays)
+    if settings == there:
         return bands, setting
-    again = replace(bands, joining=settings)
+    again = replace(bands, joining=replace(settings, level_change_db=0.0))
     return again, solve_sum_bands(again, setting.gains_db, thorough=False)
 
 
@@ -286,7 +262,7 @@ def joining_record(found: Joining, *, leave_out: bool = False) -> JoiningRecord:
         bypass=found.bypassed,
         polarity=found.polarity,
         polarity_obstacle=found.polarity_obstacle,
-        meeting=meeting_of(found.room, found.bypassed),
+        meeting=meeting_of(found.left),
         bands=_bands_record(found, leave_out=leave_out),
     )
 

@@ -19,15 +19,14 @@ from functools import partial
 import numpy as np
 
 from roomeq.base.errors import MissingPhaseError
-from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.crossover_sum import Meeting, find_meeting
 from roomeq.device.processor import DelayRange, JoiningSettings, LevelRange
-from roomeq.device.profile import PhaseControl
+from roomeq.device.profile import LevelKnob, PhaseControl
 from roomeq.jobs.joining.path import described_path
 from roomeq.optimiser.joining.alignment import Alignment, align
 from roomeq.optimiser.joining.data import JoiningData
-from roomeq.optimiser.joining.polarity import polarity_axis, test_polarity
+from roomeq.optimiser.joining.polarity import judge_polarity, polarity_axis
 from roomeq.optimiser.joining.survey import joint_pressures, prepare_joining
 from roomeq.plan.alignment import PolarityRecord
 from roomeq.room.room import Room
@@ -66,39 +65,31 @@ def joining_offer(room: Room) -> JoiningOffer:
         If a present phase is stated, but the device has no phase control.
     """
     device, stated = room.device, room.present
-    phase_deg, control = stated.phase_deg or 0.0, device.phase
-    if phase_deg and control is None:
-        raise ValueError(
-            f"phase_deg = {phase_deg:g} is stated under [device.present], but the device has no "
-            "phase control"
-        )
+    control = device.phase
     return JoiningOffer(
         present=JoiningSettings(
             delay=room.joining.present_delay,
             inverted=stated.polarity == "inverted",
-            phase_deg=phase_deg,
+            phase_deg=stated.phase_deg or 0.0,
             phase_frequency=None if control is None else control.frequency,
         ),
         delays=room.joining.delays or DelayRange(),
         delay_stated=room.joining.delays is not None,
         phase_control=control,
-        levels=_levels(room),
+        levels=_levels(device.level, stated.level_db),
         can_invert=device.polarity,
     )
 
 
-def _levels(room: Room) -> LevelRange:
-    """Return the level changes that the knob can make, at most 6 dB either way."""
-    widest = LevelRange()
-    knob, present = room.device.level, room.present.level_db
-    if knob is None:
+def _levels(knob: LevelKnob | None, present_db: float | None) -> LevelRange:
+    """Return the level changes that a knob can make, at most 6 dB either way."""
+    widest = LevelRange() if knob is None else LevelRange(step_db=knob.step_db)
+    if knob is None or present_db is None:
         return widest
-    if present is None:
-        return LevelRange(step_db=knob.step_db)
-    return LevelRange(
-        lowest_db=min(0.0, max(widest.lowest_db, knob.lowest_db - present)),
-        highest_db=max(0.0, min(widest.highest_db, knob.highest_db - present)),
-        step_db=knob.step_db,
+    return replace(
+        widest,
+        lowest_db=min(0.0, max(widest.lowest_db, knob.lowest_db - present_db)),
+        highest_db=max(0.0, min(widest.highest_db, knob.highest_db - present_db)),
     )
 
 
@@ -108,44 +99,34 @@ _IN_PHASE = 0.5  # cosine at the corner, by the filters alone
 def advised_bypass(room: Room) -> tuple[CrossoverFilter, ...]:
     """Return the low-passes to switch off, decided by the filters alone."""
     analysis = described_path(room)
-    if analysis is None or analysis.recommended is None:
-        return ()
-    return analysis.recommended.filters
+    advised = None if analysis is None else analysis.recommended
+    return () if advised is None else advised.filters
 
 
-def without_filters(
-    path: tuple[CrossoverFilter, ...], removed: tuple[CrossoverFilter, ...]
-) -> tuple[CrossoverFilter, ...]:
-    """Return a path without some filters; of two that are alike only one goes for each.
+def with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
+    """Return the room with low-passes switched off: measurements, path and target follow.
+
+    Of two that are alike only one goes for each.
 
     Raises
     ------
     ValueError
         If one of them is not in the path.
     """
-    left = list(path)
-    for one in removed:
-        left.remove(one)
-    return tuple(left)
-
-
-def with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
-    """Return the room with low-passes switched off: measurements, path and target follow."""
     if not bypassed:
         return room
-    path = without_filters(room.path, bypassed)
-    survey = room.survey.filtered("sub", partial(chain_response, bypassed), inverse=True)
+    left = []
+    for path in (list(room.path), list(room.target.path)):
+        for one in bypassed:
+            path.remove(one)
+        left.append(tuple(path))
     return replace(
         room,
-        survey=survey,
-        path=path,
-        corner=_lowest_corner(path),
-        target=replace(room.target, path=without_filters(room.target.path, bypassed)),
+        survey=room.survey.filtered("sub", partial(chain_response, bypassed), inverse=True),
+        path=left[0],
+        corner=min(one.corner for one in left[0] if one.kind == "low_pass"),
+        target=replace(room.target, path=left[1]),
     )
-
-
-def _lowest_corner(path: tuple[CrossoverFilter, ...]) -> float:
-    return min(one.corner for one in path if one.kind == "low_pass")
 
 
 def mains_filters(room: Room) -> tuple[CrossoverFilter, ...]:
@@ -167,9 +148,8 @@ def joining_data(room: Room, offer: JoiningOffer, *, highest: float | None = Non
     ValueError
         As for `roomeq.optimiser.joining.survey.prepare_joining`.
     """
-    assert room.corner is not None
-    bypassed = advised_bypass(room)
-    corner = _lowest_corner(without_filters(room.path, bypassed)) if bypassed else room.corner
+    corner = with_bypass(room, advised_bypass(room)).corner
+    assert corner is not None
     lowest = min(room.equaliser.bands[0].lower, 0.5 * corner)
     return prepare_joining(
         room.survey,
@@ -213,25 +193,26 @@ def align_room(offer: JoiningOffer, data: JoiningData, *, told_inverted: bool | 
     )
 
 
-def told_setting(
-    room: Room, bypassed: tuple[CrossoverFilter, ...], polarity: PolarityRecord | None
-) -> bool | None:
+def told_setting(left: Room, polarity: PolarityRecord | None) -> bool | None:
     """Return the setting of the polarity that the tests tell; None where they do not.
 
     Nor is it told where the filters alone do not bring both to the corner in phase: right polarity
     and right setting are not the same then.
+
+    Parameters
+    ----------
+    left : Room
+        With the filters that stay.
+    polarity : PolarityRecord or None
     """
-    told = None if polarity is None else polarity.inverted
-    return told if told is not None and _in_phase(room, bypassed) else None
-
-
-def _in_phase(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> bool:
-    """Return whether the filters alone bring both to the corner in phase, polarity normal."""
-    assert room.corner is not None
-    at = [room.corner]
-    low = chain_response(without_filters(room.path, bypassed), at)
-    high = chain_response(room.joining.mains_filters or (), at)
-    return bool(np.cos(np.angle(low * np.conj(high)))[0] >= _IN_PHASE)
+    if polarity is None or polarity.inverted is None:
+        return None
+    assert left.corner is not None
+    low, high = (
+        chain_response(e, [left.corner]) for e in (left.path, left.joining.mains_filters or ())
+    )
+    in_phase = np.cos(np.angle(low * np.conj(high)))[0] >= _IN_PHASE
+    return polarity.inverted if in_phase else None
 
 
 def room_polarity(room: Room, data: JoiningData) -> tuple[PolarityRecord | None, str]:
@@ -260,33 +241,23 @@ def room_polarity(room: Room, data: JoiningData) -> tuple[PolarityRecord | None,
     pressures = joint_pressures(room.survey, data.seats, axis)
     if pressures is None:
         return None, f"{axis[0]:.0f} to {axis[-1]:.0f} Hz were not measured of both"
-    box = room.equipment.box
-    boxes = box is not None and setup.mains is not None
-    sub_path = _sub_path(room, axis) * data.present.response(axis)
-    mains_path = chain_response(setup.mains_path, axis)
-    if box is not None and setup.mains is not None:
-        sub_path = sub_path * box.pressure_ratio(axis)
-        mains_path = mains_path * setup.mains.roll_off.response(axis)
-    test = test_polarity(
-        pressures[0] / sub_path, pressures[1] / mains_path, seat_weights=data.seat_weights
-    )
-    return PolarityRecord.of(test, boxes=boxes), ""
-
-
-def _sub_path(room: Room, axis: FloatArray) -> ComplexArray:
-    """Return the subwoofer's filters in force: path, protective high-pass, bands."""
-    protection = room.equipment.protection
+    box, mains, protection = room.equipment.box, setup.mains, room.equipment.protection
     filters = room.path if protection is None else (*room.path, protection)
-    response = chain_response(filters, axis)
-    if room.equaliser.shapes is None:
-        response = response * room.equaliser.response(room.present.gains_db, axis)
-    return np.asarray(response)
+    sub_path = chain_response(filters, axis) * data.present.response(axis)
+    mains_path = chain_response(setup.mains_path, axis)
+    if room.present.gains_db.any():
+        sub_path = sub_path * room.equaliser.response(room.present.gains_db, axis)
+    if box is not None and mains is not None:  # of both or of neither
+        sub_path = sub_path * box.pressure_ratio(axis)
+        mains_path = mains_path * mains.roll_off.response(axis)
+    sub, other = pressures[0] / sub_path, pressures[1] / mains_path
+    test = judge_polarity(sub, other, seat_weights=data.seat_weights)
+    return PolarityRecord.of(test, boxes=box is not None and mains is not None), ""
 
 
-def meeting_of(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Meeting | None:
+def meeting_of(left: Room) -> Meeting | None:
     """Return where both meet by the filters that stay; None where those are not stated."""
-    mains = room.joining.mains_filters
-    if room.corner is None or room.corner_origin != "path" or mains is None:
+    mains = left.joining.mains_filters
+    if left.corner is None or left.corner_origin != "path" or mains is None:
         return None
-    path = without_filters(room.path, bypassed)
-    return find_meeting(path, mains, corner=_lowest_corner(path))
+    return find_meeting(left.path, mains, corner=left.corner)

@@ -14,12 +14,13 @@ from dataclasses import replace
 import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
-from roomeq.base.levels import ComplexArray, FloatArray
+from roomeq.base.levels import FloatArray, amplitude_ratio
 from roomeq.base.survey import Survey
 from roomeq.jobs.drive.bands import band_task, room_data
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.joining.steps import joining_offer
 from roomeq.optimiser.bands.fit_data import FitData
+from roomeq.optimiser.joining.sum_bands import band_responses
 from roomeq.optimiser.several.task import BandSet, SeveralTask, Source
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import seat_pressures
@@ -58,13 +59,21 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
     names = [one.name for one in subwoofers]
     first = [one for one in subwoofers if one.fed_by is None]
     lines = [[one, *(o for o in subwoofers if o.fed_by == one.name)] for one in first]
-    gain, sources = 10.0 ** (-data.seat_offsets_db[:, None] / 20.0), []
-    for one in subwoofers:
-        fed_by = None if one.fed_by is None else names.index(one.fed_by)
-        equaliser = next(n for n, line in enumerate(lines) if one in line)
-        pressures = seat_pressures(one.room.survey, data.seats, points) * gain
-        source = _source(one, pressures, points)
-        sources.append(replace(source, equaliser=equaliser, fed_by=fed_by))
+    gain = amplitude_ratio(-data.seat_offsets_db)[:, None]
+    sources = [
+        Source(
+            name=one.name,
+            pressures=seat_pressures(one.room.survey, data.seats, points)
+            * (gain / one.response_now(points)),
+            delays=np.array([one.present.delay]) if one.delays is None else one.delays.values,
+            levels_db=_levels_db(one.room),
+            polarities=_polarities(one),
+            equaliser=next(n for n, line in enumerate(lines) if one in line),
+            fed_by=None if one.fed_by is None else names.index(one.fed_by),
+            present=one.present,
+        )
+        for one in subwoofers
+    ]
     return SeveralTask(
         points=points,
         frequencies=data.frequencies,
@@ -92,19 +101,14 @@ def _points(data: FitData, surveys: Sequence[Survey]) -> FloatArray:
     return logarithmic_axis(low, high, per_octave=_POINTS_PER_OCTAVE)
 
 
-def _source(one: Subwoofer, pressures: ComplexArray, points: FloatArray) -> Source:
-    """Return what arrives from a subwoofer with everything at rest, and what it can be set to."""
-    offer, device = joining_offer(one.room), one.room.device
-    now = one.present
-    signs = (1.0, -1.0) if device.polarity else ((-1.0,) if now.inverted else (1.0,))
-    return Source(
-        name=one.name,
-        pressures=pressures / one.response_now(points),
-        delays=np.array([now.delay]) if one.delays is None else one.delays.values,
-        levels_db=np.zeros(1) if device.level is None else offer.levels.values_db,
-        polarities=signs,
-        present=now,
-    )
+def _levels_db(room: Room) -> FloatArray:
+    return np.zeros(1) if room.device.level is None else joining_offer(room).levels.values_db
+
+
+def _polarities(one: Subwoofer) -> tuple[float, ...]:
+    if one.room.device.polarity:
+        return (1.0, -1.0)
+    return (-1.0,) if one.present.inverted else (1.0,)
 
 
 def _bands(rooms: Sequence[Room], points: FloatArray) -> BandSet:
@@ -112,11 +116,9 @@ def _bands(rooms: Sequence[Room], points: FloatArray) -> BandSet:
     equaliser, stand = rooms[0].equaliser, rooms[0].present.gains_db
     tasks = [replace(band_task(room), by_seats=False) for room in rooms]
     stated = tasks[0].problem()
-    each = np.eye(len(stated.gains_db))
-    alone = [np.outer(gains, row) for gains, row in zip(stated.gains_db, each, strict=True)]
     return BandSet(
         gains_db=stated.gains_db,
-        responses=tuple(np.array([equaliser.response(g, points) for g in one]) for one in alone),
+        responses=band_responses(equaliser, gains_db=stated.gains_db, frequencies=points),
         limit_tables_db=stated.limit_tables_db,
         cap_db=np.min([task.cap_db(stated.limit_frequencies) for task in tasks], axis=0),
         present_gains_db=stand,

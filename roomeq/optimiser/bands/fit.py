@@ -313,12 +313,12 @@ class BandGainFit(Loudness):
         prediction change.
         """
         other = equaliser.scaled_q(factor)
-        present_db = self.data.response_db(other, self.present_gains_db)
-        data = self.data.with_present(present_db)
-        return (
-            weighted_deviation_db(data, present_db, loss=self.loss),
-            weighted_deviation_db(data, data.response_db(other, self.gains_db), loss=self.loss),
+        present_db, proposed_db = (
+            self.data.response_db(other, gains) for gains in (self.present_gains_db, self.gains_db)
         )
+        data, both = self.data.with_present(present_db), np.stack([present_db, proposed_db])
+        before_db, after_db = weighted_deviation_db(data, both, loss=self.loss)
+        return float(before_db), float(after_db)
 
     def to_frame(self) -> DataFrame:
         """Return the bands as a pandas table; see `roomeq.optimiser.bands.reasons.band_frame`."""

@@ -11,7 +11,6 @@ Errors are level minus target in dB, all at one loudness; weights sum to 1.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -26,16 +25,17 @@ from roomeq.wanted.loss import MEAN_CUT_WEIGHT, Loss
 from roomeq.wanted.target import Target
 
 
-def weighted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss) -> float:
-    """Return ``sqrt(J)`` of a response of the bands on the fit axis, in dB.
+def weighted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss) -> FloatArray:
+    """Return ``sqrt(J)`` of responses of the bands on the fit axis, (..., F) to (...), in dB.
 
     J is the loss above the least that any shape leaves, see `roomeq.wanted.loss.Loss.least`.
     """
-    mean = data.mean_db(response_db)
-    offset = response_db - mean
-    value = loss.value(data.error_db + offset, data.shortfall_db + offset)
-    total = data.mean_db(value) + MEAN_CUT_WEIGHT * min(mean, 0.0) ** 2
-    return math.sqrt(max(total - loss.least(data.mean_db(data.error_db)), 0.0))
+    weights = data.frequency_weights
+    mean = np.asarray(response_db @ weights)
+    offset = response_db - mean[..., None]
+    value = loss.value(data.error_db + offset, data.shortfall_db + offset) @ weights
+    total = value + MEAN_CUT_WEIGHT * np.minimum(mean, 0.0) ** 2
+    return np.asarray(np.sqrt(np.maximum(total - loss.least(data.mean_db(data.error_db)), 0.0)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -215,7 +215,7 @@ class BandGainTask:
     def deviation_db(self, gains_db: FloatArray) -> float:
         """Return the weighted deviation with gains, in dB."""
         response_db = self.data.response_db(self.equaliser, gains_db)
-        return weighted_deviation_db(self.data, response_db, loss=self.loss)
+        return float(weighted_deviation_db(self.data, response_db, loss=self.loss))
 
     def loudness(self, gains_db: FloatArray) -> Loudness:
         """Return what the drive limit leaves of a loudness, with gains."""

@@ -23,8 +23,7 @@ from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
 from roomeq.optimiser.bands.search import solve_band_gains, solve_from
 from roomeq.optimiser.bands.start import TOLERANCE_DB, feasible_near
-from roomeq.optimiser.bands.task import BandGainTask
-from roomeq.wanted.loss import MEAN_CUT_WEIGHT
+from roomeq.optimiser.bands.task import BandGainTask, weighted_deviation_db
 
 Criterion = Literal["mean", "worst_tenth"]
 _WINDOW = 3  # labels to either side that a pair move may take
@@ -76,7 +75,12 @@ class VoicingProblem:
 
     def present_db(self) -> FloatArray:
         """Return the deviation of every room with the present gains, in dB, shape (R,)."""
-        return np.array([self._deviations_db(data, data.present_db) for data in self.rooms])
+        return np.array(
+            [
+                weighted_deviation_db(data, data.present_db, loss=self.task.loss)
+                for data in self.rooms
+            ]
+        )
 
     def deviations_db(self, labels: LabelArray) -> FloatArray:
         """Return the deviation of every room, in dB, settings (N, B) to (N, R)."""
@@ -84,17 +88,11 @@ class VoicingProblem:
             axis: sum(table[labels[:, n]] for n, table in enumerate(tables))
             for axis, tables in self.tables.items()
         }
-        found = [self._deviations_db(data, np.asarray(summed[_axis(data)])) for data in self.rooms]
+        found = [
+            weighted_deviation_db(data, np.asarray(summed[_axis(data)]), loss=self.task.loss)
+            for data in self.rooms
+        ]
         return np.stack(found, axis=-1)
-
-    def _deviations_db(self, data: FitData, responses_db: FloatArray) -> FloatArray:
-        """Return a room's deviation with responses of the bands, (..., F) to (...)."""
-        loss, weights = self.task.loss, data.frequency_weights
-        mean = np.asarray(responses_db @ weights)
-        offset = responses_db - mean[..., None]
-        value = loss.value(data.error_db + offset, data.shortfall_db + offset) @ weights
-        total = value + MEAN_CUT_WEIGHT * np.minimum(mean, 0.0) ** 2
-        return np.asarray(np.sqrt(np.maximum(total - loss.least(data.mean_db(data.error_db)), 0.0)))
 
     def value_db(self, labels: LabelArray) -> FloatArray:
         """Return what is made small, in dB, settings (N, B) to (N,)."""

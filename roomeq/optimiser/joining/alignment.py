@@ -24,15 +24,16 @@ twice as long and more loss at seats left out.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.levels import FloatArray, readonly
 from roomeq.device.processor import DelayRange, JoiningSettings, lag_at_deg, phase_settings_deg
 from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.joining.data import JoiningData
-from roomeq.optimiser.joining.summation import Summation
+from roomeq.optimiser.joining.summation import SumLoss, judge_sum, judge_sums
 
 TIE_DB = 0.25
 SEAT_LOSS_DB = 1.0
@@ -43,39 +44,23 @@ _SAME = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Candidate:
-    """One setting with what its sum loses.
-
-    Attributes
-    ----------
-    settings : JoiningSettings
-    loss_db : float
-    by_seat_db : ndarray, shape (S,)
-    """
-
-    settings: JoiningSettings
-    loss_db: float
-    by_seat_db: FloatArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Alignment:
     """Delay, polarity and phase that were chosen, and what they were chosen from.
 
     Attributes
     ----------
     data : JoiningData
-    present, chosen : Candidate
+    present, chosen : SumLoss
         The same where what is set is kept.
-    by_polarity : tuple of Candidate
+    by_polarity : tuple of SumLoss
         The best admissible delay with normal and with inverted polarity, whether or not the
         polarity can be set.
     least_db : float
         Least admissible loss.
-    tied : tuple of Candidate
+    tied : tuple of SumLoss
     told_inverted : bool or None
         Setting of the polarity that was told; None where it was not told.
-    longer : Candidate or None
+    longer : SumLoss or None
         A change of delay by more than one period that gains 0.5 dB more.
     delays : ndarray, shape (D,)
         Seconds, within one period of what is set.
@@ -83,13 +68,13 @@ class Alignment:
     """
 
     data: JoiningData
-    present: Candidate
-    chosen: Candidate
-    by_polarity: tuple[Candidate, Candidate]
+    present: SumLoss
+    chosen: SumLoss
+    by_polarity: tuple[SumLoss, SumLoss]
     least_db: float
-    tied: tuple[Candidate, ...]
+    tied: tuple[SumLoss, ...]
     told_inverted: bool | None
-    longer: Candidate | None
+    longer: SumLoss | None
     delays: FloatArray
     loss_map_db: FloatArray
 
@@ -101,7 +86,7 @@ class Alignment:
     @property
     def either_polarity(self) -> bool:
         """Whether both polarities sum equally well, each at a delay of its own."""
-        return len({candidate.settings.inverted for candidate in self.tied}) == 2
+        return len({one.settings.inverted for one in self.tied}) == 2
 
     @property
     def at_end(self) -> bool:
@@ -110,24 +95,6 @@ class Alignment:
         if self.kept or self.delays.size < 2:
             return False
         return bool(np.isclose(self.chosen.settings.delay, ends, rtol=0.0, atol=_SAME).any())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Moves:
-    """Settings on one line, in order, with what each does and how much it changes.
-
-    Attributes
-    ----------
-    settings : tuple of JoiningSettings
-        With the present polarity.
-    turns : ndarray of complex, shape (K, P)
-    cost : ndarray, shape (K,)
-        Seconds of change.
-    """
-
-    settings: tuple[JoiningSettings, ...]
-    turns: ComplexArray
-    cost: FloatArray
 
 
 def align(
@@ -162,35 +129,34 @@ def align(
     ValueError
         If too little was measured around the corner, or a range holds no setting.
     """
-    summation, present = Summation.of(data), replace(data.present, level_change_db=0.0)
-    values = (delays or DelayRange()).values
-    near = _near(values, present.delay, reach=1.0 / data.corner)
+    present, period = replace(data.present, level_change_db=0.0), 1.0 / data.corner
+    values, now = (delays or DelayRange()).values, judge_sum(data, present)
+    near = _near(values, present.delay, reach=period)
+    over_delay = _both_polarities(data, [replace(present, delay=d) for d in near.tolist()])
+    tried = over_delay
     if values.size == 1 and phase_control is not None:
-        moves = _phase_moves(summation, present, phase_control, corner=data.corner)
-    else:
-        moves = _delay_moves(summation, present, near)
-    losses = summation.by_seat_db(moves.turns)
-    total = losses @ data.seat_weights
-    now = _candidate_at(summation, present)
-    allowed = [int(present.inverted)] if not can_invert else [0, 1]
-    found = [_minima(moves, losses, total, polarity) for polarity in (0, 1)]
-    admissible = [candidate for polarity in allowed for candidate in found[polarity]]
-    least = min(now.loss_db, *(candidate.loss_db for candidate in admissible))
+        at = phase_control.frequency
+        phases = _with(phase_settings_deg(phase_control), present.phase_deg)
+        turned = [replace(present, phase_deg=p, phase_frequency=at) for p in phases.tolist()]
+        tried = _both_polarities(data, turned)
+    allowed = (False, True) if can_invert else (present.inverted,)
+    admissible = [one for inverted in allowed for one in _minima(tried[inverted])]
+    least = min(one.loss_db for one in (now, *admissible))
     tied = [one for one in admissible if one.loss_db <= least + TIE_DB]
-    chosen = _chosen(now, tied, least=least, told=told_inverted, cost=_costs(moves, present))
+    far = [present.delay, *values[np.abs(values - present.delay) > period + _SAME].tolist()]
+    beyond = _both_polarities(data, [replace(present, delay=d) for d in far])
+    longest = _least(one for inverted in allowed for one in beyond[inverted])
     return Alignment(
         data=data,
         present=now,
-        chosen=chosen,
-        by_polarity=(_least(found[0]), _least(found[1])),
+        chosen=_chosen(now, tied, least=least, told=told_inverted, corner=data.corner),
+        by_polarity=(_least(tried[0]), _least(tried[1])),
         least_db=least,
-        tied=tuple([now] if now.loss_db <= least + TIE_DB else []) + tuple(tied),
+        tied=tuple(one for one in (now, *tied) if one.loss_db <= least + TIE_DB),
         told_inverted=told_inverted,
-        longer=_longer(summation, present, values, allowed, reach=1.0 / data.corner, least=least),
+        longer=longest if least - longest.loss_db >= LONG_GAIN_DB else None,
         delays=near,
-        loss_map_db=readonly(
-            summation.by_seat_db(_delay_moves(summation, present, near).turns) @ data.seat_weights
-        ),
+        loss_map_db=readonly([[one.loss_db for one in row] for row in over_delay]),
     )
 
 
@@ -201,100 +167,58 @@ def realign(
 
     Once, with the bands in: they turn the phase a little. Kept where that gains nothing.
     """
-    summation = Summation.of(data)
     near = _near((delays or DelayRange()).values, settings.delay, reach=REALIGN_REACH)
-    moves = _delay_moves(summation, settings, near)
-    total = (summation.by_seat_db(moves.turns) @ data.seat_weights)[int(settings.inverted)]
-    return moves.settings[int(np.argmin(total + 1e-9 * moves.cost))]
+    judged = judge_sums(data, [replace(settings, delay=delay) for delay in near.tolist()])
+    away = 1e-9 * np.abs(near - settings.delay)
+    losses = [one.loss_db for one in judged]
+    return judged[int(np.argmin(losses + away))].settings
 
 
 def _near(values: FloatArray, delay: float, *, reach: float) -> FloatArray:
     """Return the delays within reach of one, and that one, rising."""
-    near = values[np.abs(values - delay) <= reach + _SAME]
-    if not np.isclose(near, delay, rtol=0.0, atol=_SAME).any():
-        near = np.sort(np.append(near, delay))
-    return readonly(near)
+    return _with(values[np.abs(values - delay) <= reach + _SAME], delay)
 
 
-def _delay_moves(summation: Summation, present: JoiningSettings, delays: FloatArray) -> _Moves:
-    settings = tuple(replace(present, delay=float(delay)) for delay in delays)
-    at_rest = replace(present, delay=0.0, inverted=False, level_change_db=0.0)
-    turns = np.exp(np.outer(delays, -2j * np.pi * summation.frequencies))
-    return _Moves(
-        settings=settings,
-        turns=turns * at_rest.response(summation.frequencies),
-        cost=np.abs(delays - present.delay),
-    )
+def _with(values: FloatArray, present: float) -> FloatArray:
+    """Return what can be set, rising, and what is set."""
+    if not np.isclose(values, present, rtol=0.0, atol=_SAME).any():
+        values = np.sort(np.append(values, present))
+    return readonly(values)
 
 
-def _phase_moves(
-    summation: Summation, present: JoiningSettings, control: PhaseControl, *, corner: float
-) -> _Moves:
-    phases = phase_settings_deg(control)
-    if not np.isclose(phases, present.phase_deg).any():
-        phases = np.sort(np.append(phases, present.phase_deg))
-    settings = tuple(
-        replace(present, phase_deg=float(phase), phase_frequency=control.frequency)
-        for phase in phases
-    )
-    lags = np.array(
-        [lag_at_deg(corner, lag_deg=float(p), frequency=control.frequency) for p in phases]
-    )
-    upright = [replace(one, inverted=False) for one in settings]
-    here = int(np.argmin(np.abs(phases - present.phase_deg)))
-    return _Moves(
-        settings=settings,
-        turns=np.array([one.response(summation.frequencies) for one in upright]),
-        cost=np.abs(lags - lags[here]) / 360.0 / corner,
-    )
+def _both_polarities(
+    data: JoiningData, settings: list[JoiningSettings]
+) -> tuple[list[SumLoss], list[SumLoss]]:
+    """Judge settings on one line, in order: normal, then inverted."""
+    both = [replace(one, inverted=inverted) for inverted in (False, True) for one in settings]
+    judged = judge_sums(data, both)
+    return judged[: len(settings)], judged[len(settings) :]
 
 
-def _candidate_at(summation: Summation, settings: JoiningSettings) -> Candidate:
-    upright = replace(settings, inverted=False, level_change_db=0.0)
-    turn = upright.response(summation.frequencies)[None]
-    by_seat = summation.by_seat_db(turn)[int(settings.inverted), 0]
-    return Candidate(
-        settings=settings,
-        loss_db=float(by_seat @ summation.seat_weights),
-        by_seat_db=readonly(by_seat),
-    )
-
-
-def _minima(moves: _Moves, losses: FloatArray, total: FloatArray, polarity: int) -> list[Candidate]:
-    """Return the local minima of one polarity, ends of the range included."""
-    row = np.pad(total[polarity], 1, constant_values=np.inf)
+def _minima(line: list[SumLoss]) -> list[SumLoss]:
+    """Return the local minima on a line, its ends included."""
+    row = np.pad([one.loss_db for one in line], 1, constant_values=np.inf)
     places = np.flatnonzero((row[1:-1] <= row[:-2]) & (row[1:-1] <= row[2:]))
-    return [
-        Candidate(
-            settings=replace(moves.settings[place], inverted=bool(polarity)),
-            loss_db=float(total[polarity, place]),
-            by_seat_db=readonly(losses[polarity, place]),
-        )
-        for place in places
+    return [line[place] for place in places]
+
+
+def _least(judged: Iterable[SumLoss]) -> SumLoss:
+    return min(judged, key=lambda one: one.loss_db)
+
+
+def _change(one: JoiningSettings, now: JoiningSettings, *, corner: float) -> float:
+    """Return how much a setting changes, in s."""
+    lags = [
+        lag_at_deg(corner, lag_deg=each.phase_deg, frequency=each.phase_frequency or corner)
+        for each in (one, now)
     ]
-
-
-def _least(candidates: list[Candidate]) -> Candidate:
-    return min(candidates, key=lambda one: one.loss_db)
-
-
-def _costs(moves: _Moves, present: JoiningSettings) -> dict[JoiningSettings, float]:
-    """Return how much each setting changes, in s."""
-    return {
-        replace(one, inverted=inverted): float(cost) + FLIP_COST * (inverted != present.inverted)
-        for one, cost in zip(moves.settings, moves.cost, strict=True)
-        for inverted in (False, True)
-    }
+    turned = abs(one.delay - now.delay) + float(abs(lags[0] - lags[1])) / 360.0 / corner
+    return turned + FLIP_COST * (one.inverted != now.inverted)
 
 
 def _chosen(
-    now: Candidate,
-    tied: list[Candidate],
-    *,
-    least: float,
-    told: bool | None,
-    cost: dict[JoiningSettings, float],
-) -> Candidate:
+    now: SumLoss, tied: list[SumLoss], *, least: float, told: bool | None, corner: float
+) -> SumLoss:
     """Apply rules 2 and 3."""
     if now.loss_db <= least + TIE_DB:
         other = [
@@ -307,28 +231,10 @@ def _chosen(
         if not other:
             return now
         tied = other
-    of_told = [one for one in tied if one.settings.inverted == told]
-    left = of_told or tied
+    left = [one for one in tied if one.settings.inverted == told] or tied
     kind = [one for one in left if np.max(one.by_seat_db - now.by_seat_db) <= SEAT_LOSS_DB]
-    return min(kind or left, key=lambda one: (cost[one.settings], one.loss_db))
 
+    def cost(one: SumLoss) -> tuple[float, float]:
+        return _change(one.settings, now.settings, corner=corner), one.loss_db
 
-def _longer(
-    summation: Summation,
-    present: JoiningSettings,
-    values: FloatArray,
-    allowed: list[int],
-    *,
-    reach: float,
-    least: float,
-) -> Candidate | None:
-    """Return the best change by more than a period where it gains 0.5 dB more."""
-    far = values[np.abs(values - present.delay) > reach + _SAME]
-    if not far.size:
-        return None
-    moves = _delay_moves(summation, present, far)
-    losses = summation.by_seat_db(moves.turns)
-    total = losses @ summation.seat_weights
-    minima = [one for polarity in allowed for one in _minima(moves, losses, total, polarity)]
-    best = _least(minima)
-    return best if least - best.loss_db >= LONG_GAIN_DB else None
+    return min(kind or left, key=cost)

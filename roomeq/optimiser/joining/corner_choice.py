@@ -16,6 +16,7 @@ holds the cone; what would lift a measured branch by more than 20 dB is not pred
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -65,49 +66,19 @@ class CrossoverPair:
             raise ValueError("a pair needs a low-pass, a high-pass or both")
 
     @property
+    def filters(self) -> tuple[CrossoverFilter, ...]:
+        """Those that are there, wherever they sit, the low-pass first."""
+        there = (self.low_pass, self.high_pass)
+        return tuple(replace(one, where="") for one in there if one is not None)
+
+    @property
     def corner(self) -> float:
         """Corner in Hz: that of the low-pass, or of the high-pass where there is none."""
-        one = self.low_pass or self.high_pass
-        assert one is not None
-        return one.corner
-
-    def acoustic_order(self, mains: MainsBox) -> int:
-        """Return the order of the mains' acoustic fall: box plus electrical high-pass."""
-        return mains.order + (self.high_pass.order if self.high_pass else 0)
-
-    def phase_at_corner_deg(self, mains: MainsBox) -> float:
-        """Return the subwoofer's phase against the mains' at the corner, within -180 to 180.
-
-        From the filters and the box alone, without places and room: 0 adds up, 180 wants an
-        inverted polarity, anything between no polarity mends.
-        """
-        at = [self.corner]
-        low = _response(self.low_pass, at)
-        high = _response(self.high_pass, at) * mains.roll_off.response(at)
-        return float(np.angle(low * np.conj(high), deg=True)[0])
-
-
-def _same(one: CrossoverPair, other: CrossoverPair) -> bool:
-    """Return whether two pairs do the same, wherever their filters sit."""
-
-    def place(pair: CrossoverPair) -> list[tuple[object, ...]]:
-        filters = [entry for entry in (pair.low_pass, pair.high_pass) if entry is not None]
-        return [(entry.kind, entry.family, entry.order, entry.corner) for entry in filters]
-
-    return place(one) == place(other)
+        return self.filters[0].corner
 
 
 def _response(one: CrossoverFilter | None, frequencies: ArrayLike) -> ComplexArray:
     return chain_response(() if one is None else (one,), frequencies)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PairOutcome:
-    """What a pair gives: settings, loss of the sum, and deviation after level and bands, in dB."""
-
-    settings: JoiningSettings
-    loss_db: float
-    deviation_db: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,22 +88,44 @@ class RankedPair:
     Attributes
     ----------
     pair : CrossoverPair
-    outcome : PairOutcome
-    doubts : tuple of PairDoubt
-    acoustic_order : int or None
-        Of the mains; None where the box is not known.
-    phase_at_corner_deg : float or None
-        From filters and box alone.
+    settings : JoiningSettings
+        Delay and polarity that go with it.
+    loss_db : float
+        Loss of the sum with them.
+    deviation_db : float
+        Deviation that is left after level and bands.
+    mains : MainsBox or None
+        None where it is not known; then slopes are not judged.
     """
 
     pair: CrossoverPair
-    outcome: PairOutcome
-    doubts: tuple[PairDoubt, ...]
-    acoustic_order: int | None
-    phase_at_corner_deg: float | None
+    settings: JoiningSettings
+    loss_db: float
+    deviation_db: float
+    mains: MainsBox | None = None
 
     def __repr__(self) -> str:
         return f"<RankedPair: {self.pair!r}, deviation {self.deviation_db:.2f} dB>"
+
+    @property
+    def acoustic_order(self) -> int | None:
+        """Order of the mains' acoustic fall, box plus electrical high-pass; None without a box."""
+        high = self.pair.high_pass
+        return None if self.mains is None else self.mains.order + (high.order if high else 0)
+
+    @property
+    def phase_at_corner_deg(self) -> float | None:
+        """The subwoofer's phase against the mains' at the corner, within -180 to 180.
+
+        From the filters and the box alone, without places and room: 0 adds up, 180 wants an
+        inverted polarity, anything between no polarity mends. None where the box is not known.
+        """
+        if self.mains is None:
+            return None
+        at = [self.pair.corner]
+        low = _response(self.pair.low_pass, at)
+        high = _response(self.pair.high_pass, at) * self.mains.roll_off.response(at)
+        return float(np.angle(low * np.conj(high), deg=True)[0])
 
     @property
     def slope_mismatch(self) -> int:
@@ -141,9 +134,12 @@ class RankedPair:
         return 0 if self.acoustic_order is None else abs(self.acoustic_order - low)
 
     @property
-    def deviation_db(self) -> float:
-        """Deviation that is left with the pair, in dB."""
-        return self.outcome.deviation_db
+    def doubts(self) -> tuple[PairDoubt, ...]:
+        """What speaks against the pair."""
+        pair = self.pair
+        full = pair.low_pass is None or (pair.high_pass is None and self.mains is None)
+        holds = {PairDoubt.SLOPES_DIFFER: self.slope_mismatch > 0, PairDoubt.FULL_RANGE: full}
+        return tuple(doubt for doubt, there in holds.items() if there)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -185,7 +181,11 @@ class CornerChoice:
 
 
 def offered_pairs(
-    low_pass: FilterChoice | None, high_pass: FilterChoice | None, *, same_corner: bool = False
+    low_pass: FilterChoice | None,
+    high_pass: FilterChoice | None,
+    *,
+    kept: tuple[CrossoverFilter | None, CrossoverFilter | None] = (None, None),
+    same_corner: bool = False,
 ) -> tuple[CrossoverPair, ...]:
     """Return every pair that a device's low-pass and a processor's high-pass can make.
 
@@ -193,24 +193,23 @@ def offered_pairs(
     ----------
     low_pass, high_pass : FilterChoice or None
         What is on offer in the subwoofer's branch and in the mains'.
+    kept : tuple of CrossoverFilter or None
+        What stays in a branch in which nothing is on offer.
     same_corner : bool
         Whether one knob sets both corners.
     """
-    lows, highs = _options(low_pass, "low_pass"), _options(high_pass, "high_pass")
+    lows = [kept[0]] if low_pass is None else _options(low_pass, "low_pass")
+    highs = [kept[1]] if high_pass is None else _options(high_pass, "high_pass")
     return tuple(
         CrossoverPair(low_pass=low, high_pass=high)
-        for low in lows
-        for high in highs
-        if (low or high)
-        and not (same_corner and low is not None and high is not None and low.corner != high.corner)
+        for low, high in itertools.product(lows, highs)
+        if (low or high) and not (same_corner and low and high and low.corner != high.corner)
     )
 
 
 def _options(
-    choice: FilterChoice | None, kind: Literal["low_pass", "high_pass"]
+    choice: FilterChoice, kind: Literal["low_pass", "high_pass"]
 ) -> list[CrossoverFilter | None]:
-    if choice is None:
-        return [None]
     options: list[CrossoverFilter | None] = [
         CrossoverFilter(kind=kind, family=choice.family, order=order, corner=corner)
         for corner in choice.corners
@@ -242,102 +241,42 @@ def predicted_pairs(
     Raises
     ------
     ValueError
-        If a corner lies outside the data.
+        If the data do not reach half an octave, less 3 %, beyond every corner.
     """
-    _check_corners(data, pairs)
+    lowest, highest = data.points[0] * HALF_OCTAVE / 1.03, data.points[-1] / HALF_OCTAVE * 1.03
+    for pair in pairs:
+        if not lowest <= pair.corner <= highest:
+            raise ValueError(
+                f"a corner of {pair.corner:g} Hz needs data half an octave to either side: the "
+                f"span is {data.points[0]:.0f} to {data.points[-1]:.0f} Hz"
+            )
     predicted, refused = [(present, replace(data, corner=present.corner))], []
     for pair in pairs:
-        if _same(pair, present):
-            continue
-        reason = _refusal(pair, mains)
-        changed = None if reason else _with_pair(data, pair, present)
-        if changed is None:
-            refused.append((pair, reason or PairDoubt.NOT_PREDICTABLE))
-        else:
-            predicted.append((pair, changed))
+        if pair.filters != present.filters:
+            found = _predicted(data, pair, present, mains)
+            if isinstance(found, PairDoubt):
+                refused.append((pair, found))
+            else:
+                predicted.append((pair, found))
     return predicted, refused
 
 
-def rank_pairs(
-    outcomes: Sequence[tuple[CrossoverPair, PairOutcome]],
-    *,
-    refused: Sequence[tuple[CrossoverPair, PairDoubt]] = (),
-    mains: MainsBox | None = None,
-) -> CornerChoice:
-    """Rank pairs of low-pass and high-pass by what is left with them.
-
-    Parameters
-    ----------
-    outcomes : sequence of (CrossoverPair, PairOutcome)
-        The present pair first.
-    refused : sequence of (CrossoverPair, PairDoubt)
-    mains : MainsBox, optional
-
-    Returns
-    -------
-    CornerChoice
-    """
-    judged = [_judged(pair, outcome, mains) for pair, outcome in outcomes]
-    return CornerChoice(
-        ranked=tuple(sorted(judged, key=lambda entry: entry.deviation_db)),
-        refused=tuple(refused),
-        present=judged[0],
-    )
-
-
-def _check_corners(data: JoiningData, pairs: Sequence[CrossoverPair]) -> None:
-    """Check that the data reach half an octave, less 3 %, beyond every corner."""
-    first, last = data.points[0], data.points[-1]
-    for corner in (pair.corner for pair in pairs):
-        if not first * HALF_OCTAVE / 1.03 <= corner <= last / HALF_OCTAVE * 1.03:
-            raise ValueError(
-                f"a corner of {corner:g} Hz needs data half an octave to either side: the "
-                f"span is {first:.0f} to {last:.0f} Hz"
-            )
-
-
-def _refusal(pair: CrossoverPair, mains: MainsBox | None) -> PairDoubt | None:
-    if mains is None:
-        return None
-    if pair.corner < mains.corner * HALF_OCTAVE * (1 - 1e-9):
+def _predicted(
+    data: JoiningData, pair: CrossoverPair, present: CrossoverPair, mains: MainsBox | None
+) -> JoiningData | PairDoubt:
+    """Return the data with one pair in place of another, or why it is not offered."""
+    if mains is not None and pair.corner < mains.corner * HALF_OCTAVE * (1 - 1e-9):
         return PairDoubt.CORNER_TOO_LOW
-    if mains.kind == "vented":
+    if mains is not None and mains.kind == "vented":
         least = (mains.tuning or mains.corner) / HALF_OCTAVE
         if pair.high_pass is None or pair.high_pass.corner < least * (1 - 1e-9):
             return PairDoubt.VENTED_WITHOUT_HIGH_PASS
-    return None
-
-
-def _with_pair(
-    data: JoiningData, pair: CrossoverPair, present: CrossoverPair
-) -> JoiningData | None:
-    """Return the data with one pair in place of another; None where that cannot be predicted."""
-    changes = [
-        _response(new, data.points) / _response(was, data.points)
-        for new, was in (
-            (pair.low_pass, present.low_pass),
-            (pair.high_pass, present.high_pass),
-        )
-    ]
-    changed = data.with_transfers(sub=changes[0], mains=changes[1])
+    points = data.points
+    low = _response(pair.low_pass, points) / _response(present.low_pass, points)
+    high = _response(pair.high_pass, points) / _response(present.high_pass, points)
+    changed = data.with_transfers(sub=low, mains=high)
     total = np.abs(changed.sub) ** 2 + np.abs(changed.mains) ** 2
-    for change, branch in zip(changes, (changed.sub, changed.mains), strict=True):
+    for change, branch in ((low, changed.sub), (high, changed.mains)):
         if np.any((np.abs(change) > MOST_LIFT) & (np.abs(branch) ** 2 > _NEAR_SUM * total)):
-            return None
+            return PairDoubt.NOT_PREDICTABLE
     return replace(changed, corner=pair.corner)
-
-
-def _judged(pair: CrossoverPair, outcome: PairOutcome, mains: MainsBox | None) -> RankedPair:
-    doubts = []
-    order = None if mains is None else pair.acoustic_order(mains)
-    if order is not None and order != (pair.low_pass.order if pair.low_pass else 0):
-        doubts.append(PairDoubt.SLOPES_DIFFER)
-    if pair.low_pass is None or (pair.high_pass is None and mains is None):
-        doubts.append(PairDoubt.FULL_RANGE)
-    return RankedPair(
-        pair=pair,
-        outcome=outcome,
-        doubts=tuple(doubts),
-        acoustic_order=order,
-        phase_at_corner_deg=None if mains is None else pair.phase_at_corner_deg(mains),
-    )

@@ -22,6 +22,7 @@ them in ms.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Self
@@ -31,17 +32,23 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.smoothing import smooth_power
 from roomeq.base.bands import logarithmic_axis
-from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db, readonly
+from roomeq.base.levels import (
+    ComplexArray,
+    FloatArray,
+    amplitude_ratio,
+    amplitude_ratio_db,
+    power_ratio_db,
+    readonly,
+)
 from roomeq.base.record import Record
 from roomeq.device.processor import JoiningSettings
-from roomeq.wanted.target import Target
 
 NOTICED = 0.05
 EXPLAINED = 1.0 / 3.0
 """An explanation leaves at most this share of the difference, or no more than 5 % of the sum."""
 
-_DELAYS = np.arange(-0.010, 0.01001, 0.0001)
-_LEVELS_DB = np.arange(-12.0, 12.01, 0.25)
+_DELAYS = np.arange(-0.010, 0.01001, 0.0001).tolist()
+_LEVELS_DB = np.arange(-12.0, 12.01, 0.25).tolist()
 
 
 class SumExplanation(Record, frozen=True, kw_only=True):
@@ -98,80 +105,56 @@ def explain_sum(
         None where the sum is that of its parts within 5 %.
     """
     inside = (points >= 0.5 * corner * (1 - 1e-9)) & (points <= 2.0 * corner * (1 + 1e-9))
-    axis, heard = points[inside], both[:, inside]
-    sum_of = _Sums(axis=axis, sub=sub[:, inside], mains=mains[:, inside], both=heard)
-    as_said = JoiningSettings()
-    difference = sum_of.misfit(as_said)
+    axis, sub, mains, heard = points[inside], sub[:, inside], mains[:, inside], both[:, inside]
+
+    def left_by(settings: JoiningSettings, all_level_db: float = 0.0) -> float:
+        total = np.abs(settings.response(axis) * sub + mains)
+        missed = heard - amplitude_ratio(all_level_db) * total
+        return float(np.sqrt(np.mean(missed**2) / np.mean(heard**2)))
+
+    def best(tried: Iterator[JoiningSettings]) -> JoiningSettings:
+        return min(tried, key=left_by)
+
+    as_said, total = JoiningSettings(), np.abs(sub + mains)
+    difference = left_by(as_said)
     if difference <= NOTICED:
         return None
-    alone = [
-        sum_of.explained(JoiningSettings(inverted=True)),
-        sum_of.explained(sum_of.best_level(as_said)),
-        sum_of.explained(sum_of.best_delay(as_said)),
-        sum_of.explained(as_said, all_level_db=sum_of.scale_db()),
+    all_db = float(amplitude_ratio_db(np.sum(heard * total) / np.sum(total**2)))
+    alone = (replace(as_said, inverted=True), best(_levels(as_said)), best(_delays(as_said)))
+    causes = [
+        *((left_by(one), one, 0.0) for one in alone),
+        (left_by(as_said, all_db), as_said, all_db),
     ]
-    best = min(alone, key=lambda one: one.left)
-    if not best.explained:
-        best = min(best, _together(sum_of), key=lambda one: one.left)
-    if best.explained:
-        return best
-    return SumExplanation(difference=difference, left=best.left, explained=False)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Sums:
-    axis: FloatArray
-    sub: ComplexArray
-    mains: ComplexArray
-    both: FloatArray
-
-    def misfit(self, settings: JoiningSettings, *, all_level_db: float = 0.0) -> float:
-        """Return what is left of the difference, as a share of the measured sum."""
-        total = np.abs(settings.response(self.axis) * self.sub + self.mains)
-        left = self.both - 10.0 ** (all_level_db / 20.0) * total
-        return float(np.sqrt(np.mean(left**2) / np.mean(self.both**2)))
-
-    def best_level(self, settings: JoiningSettings) -> JoiningSettings:
-        """Return the settings with the level of the subwoofer that explains most beside them."""
-        tried = (replace(settings, level_change_db=float(level)) for level in _LEVELS_DB)
-        return min(tried, key=self.misfit)
-
-    def best_delay(self, settings: JoiningSettings) -> JoiningSettings:
-        """Return the settings with the delay that explains most beside them."""
-        tried = (replace(settings, delay=float(late)) for late in _DELAYS)
-        return min(tried, key=self.misfit)
-
-    def scale_db(self) -> float:
-        """Return the level of everything that explains most."""
-        total = np.abs(self.sub + self.mains)
-        scale = float(np.sum(self.both * total) / np.sum(total**2))
-        return 20.0 * float(np.log10(max(scale, 1e-6)))
-
-    def explained(self, settings: JoiningSettings, *, all_level_db: float = 0.0) -> SumExplanation:
-        """Return a cause with what it leaves."""
-        difference = self.misfit(JoiningSettings())
-        left = self.misfit(settings, all_level_db=all_level_db)
-        return SumExplanation(
-            difference=difference,
-            left=left,
-            explained=left <= max(NOTICED, EXPLAINED * difference),
-            level_db=settings.level_change_db,
-            delay_ms=round(settings.delay_ms, 6),
-            inverted=settings.inverted,
-            all_level_db=all_level_db,
+    enough = max(NOTICED, EXPLAINED * difference)
+    if min(left for left, _, _ in causes) > enough:  # a coarse grid, refined
+        coarse = itertools.product(_LEVELS_DB[::8], _DELAYS[::5], (False, True))
+        together = best(
+            JoiningSettings(level_change_db=a, delay=b, inverted=c) for a, b, c in coarse
         )
-
-
-def _together(sum_of: _Sums) -> SumExplanation:
-    """Return level, delay and polarity that explain most together, on a grid, then refined."""
-    coarse = (
-        JoiningSettings(level_change_db=float(level), delay=float(late), inverted=inverted)
-        for level, late, inverted in itertools.product(_LEVELS_DB[::8], _DELAYS[::5], (False, True))
+        for _ in range(2):
+            together = best(_delays(best(_levels(together))))
+        causes.append((left_by(together), together, 0.0))
+    left, cause, all_db = min(causes, key=lambda one: one[0])
+    explained = left <= enough
+    if not explained:
+        cause, all_db = as_said, 0.0
+    return SumExplanation(
+        difference=difference,
+        left=left,
+        explained=explained,
+        level_db=cause.level_change_db,
+        delay_ms=round(cause.delay_ms, 6),
+        inverted=cause.inverted,
+        all_level_db=all_db,
     )
-    best = min(coarse, key=sum_of.misfit)
-    for _ in range(2):
-        best = sum_of.best_delay(sum_of.best_level(best))
-    return sum_of.explained(best)
+
+
+def _levels(beside: JoiningSettings) -> Iterator[JoiningSettings]:
+    return (replace(beside, level_change_db=level_db) for level_db in _LEVELS_DB)
+
+
+def _delays(beside: JoiningSettings) -> Iterator[JoiningSettings]:
+    return (replace(beside, delay=delay) for delay in _DELAYS)
 
 
 POINTS_PER_OCTAVE, FIT_POINTS_PER_OCTAVE = 48, 24
@@ -209,8 +192,6 @@ class JoiningData:
         Present delay, polarity and phase control taken out of `sub`.
     frequencies : ndarray, shape (F,)
         Fit axis in Hz.
-    smoothing : ndarray, shape (P, F)
-        Turns power at the points into power on the fit axis.
     target_db : ndarray, shape (F,)
         Wanted shape of the sum, without its level.
     frequency_weights : ndarray, shape (F,)
@@ -227,6 +208,11 @@ class JoiningData:
     notes : tuple of JoiningNote
     seats_left_out : tuple of str
         Seats at which not both were measured.
+
+    Raises
+    ------
+    ValueError
+        If the corner lies outside `frequencies`, or every frequency is lost in noise.
     """
 
     corner: float
@@ -236,7 +222,6 @@ class JoiningData:
     sub: ComplexArray
     mains: ComplexArray
     frequencies: FloatArray
-    smoothing: FloatArray
     target_db: FloatArray
     frequency_weights: FloatArray
     seat_offsets_db: FloatArray
@@ -247,6 +232,14 @@ class JoiningData:
     seats_left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
+        axis = self.frequencies
+        if not axis[0] <= self.corner <= axis[-1]:
+            raise ValueError(
+                f"the crossover at {self.corner:g} Hz lies outside what was measured and is "
+                f"judged, {axis[0]:.0f} to {axis[-1]:.0f} Hz"
+            )
+        if not np.any(self.frequency_weights > 0):
+            raise ValueError("no frequency around the crossover stands clear of the noise")
         for name in ("seat_weights", "frequency_weights"):
             weights = np.asarray(getattr(self, name))
             object.__setattr__(self, name, weights / weights.sum())
@@ -254,19 +247,30 @@ class JoiningData:
             if isinstance(values := getattr(self, name), np.ndarray):
                 object.__setattr__(self, name, readonly(values, dtype=values.dtype))
 
+    @property
+    def smoothing(self) -> FloatArray:
+        """What turns power at the points into power on the fit axis, shape (P, F)."""
+        every = np.eye(self.points.size)
+        return smooth_power(self.points, every, at=self.frequencies, fraction=SMOOTHING_FRACTION)
+
     def without_seat(self, index: int) -> Self:
         """Return the data without one seat, named by its place."""
-        kept = [place for place in range(len(self.seats)) if place != index]
         residual = self.sum_residual_db
         return replace(
             self,
-            seats=tuple(self.seats[place] for place in kept),
-            seat_weights=self.seat_weights[kept],
-            sub=self.sub[kept],
-            mains=self.mains[kept],
-            seat_offsets_db=self.seat_offsets_db[kept],
-            sum_residual_db=None if residual is None else residual[kept],
+            seats=self.seats[:index] + self.seats[index + 1 :],
+            seat_weights=np.delete(self.seat_weights, index),
+            sub=np.delete(self.sub, index, axis=0),
+            mains=np.delete(self.mains, index, axis=0),
+            seat_offsets_db=np.delete(self.seat_offsets_db, index),
+            sum_residual_db=None if residual is None else np.delete(residual, index),
         )
+
+    def with_seats_levelled(self) -> Self:
+        """Return the data with the level that a seat has for itself counted as no error."""
+        power = (np.abs(self.sub) ** 2 + np.abs(self.mains) ** 2) @ self.smoothing
+        own = (power_ratio_db(power) - self.target_db) @ self.frequency_weights
+        return replace(self, seat_offsets_db=own - own @ self.seat_weights)
 
     def with_transfers(self, *, sub: ArrayLike = 1.0, mains: ArrayLike = 1.0) -> Self:
         """Return the data with further transfer functions in the two branches.
@@ -286,62 +290,6 @@ class JoiningData:
         """Return the level of the sum on the fit axis with a setting, shape (S, F), in dB."""
         power = np.abs(self.predicted_sum(settings)) ** 2 @ self.smoothing
         return power_ratio_db(np.maximum(power, np.finfo(np.float64).tiny))
-
-
-def assemble_joining(
-    *,
-    corner: float,
-    seats: tuple[str, ...],
-    seat_weights: FloatArray,
-    points: FloatArray,
-    sub: ComplexArray,
-    mains: ComplexArray,
-    frequencies: FloatArray,
-    noise_weights: FloatArray,
-    target: Target | None,
-    present: JoiningSettings,
-    levels_comparable: bool,
-) -> JoiningData:
-    """Put data together from complex responses as they were measured, with the present settings.
-
-    Arrays as in `JoiningData`; `noise_weights`, shape (F,), is 1 where noise does not matter.
-
-    Raises
-    ------
-    ValueError
-        If the corner lies outside `frequencies`, or every frequency is lost in noise.
-    """
-    if not frequencies[0] <= corner <= frequencies[-1]:
-        raise ValueError(
-            f"the crossover at {corner:g} Hz lies outside what was measured and is judged, "
-            f"{frequencies[0]:.0f} to {frequencies[-1]:.0f} Hz"
-        )
-    smoothing = smooth_power(
-        points, np.eye(points.size), at=frequencies, fraction=SMOOTHING_FRACTION
-    )
-    if not np.any(noise_weights > 0):
-        raise ValueError("no frequency around the crossover stands clear of the noise")
-    sub = sub / present.response(points)
-    target_db = (target or Target()).shape_db(frequencies)
-    offsets = np.zeros(len(seats))
-    if not levels_comparable:
-        power = (np.abs(sub) ** 2 + np.abs(mains) ** 2) @ smoothing
-        offsets = (power_ratio_db(power) - target_db) @ noise_weights / noise_weights.sum()
-        offsets = offsets - np.average(offsets, weights=seat_weights)
-    return JoiningData(
-        corner=corner,
-        seats=seats,
-        seat_weights=seat_weights,
-        points=points,
-        sub=sub,
-        mains=mains,
-        frequencies=frequencies,
-        smoothing=smoothing,
-        target_db=target_db,
-        frequency_weights=noise_weights,
-        seat_offsets_db=offsets,
-        present=present,
-    )
 
 
 def joining_axes(

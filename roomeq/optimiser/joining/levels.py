@@ -28,140 +28,98 @@ nothing is concluded.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray, amplitude_ratio, power_ratio, power_ratio_db, readonly
+from roomeq.base.levels import FloatArray, amplitude_ratio, power_ratio, power_ratio_db
 from roomeq.base.response import checked_frequencies
+from roomeq.base.survey import Source
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.joining.alignment import TIE_DB, Alignment, align
-from roomeq.optimiser.joining.data import (
-    JoiningData,
-    assemble_joining,
-    joining_axes,
-)
-from roomeq.optimiser.joining.summation import HALF_OCTAVE, judge_sum
+from roomeq.optimiser.joining.data import JoiningData, joining_axes
+from roomeq.optimiser.joining.summation import judge_sum, judge_sums
 from roomeq.wanted.target import Target
 
+FOUR: tuple[Source, ...] = ("sub", "mains", "both", "difference")
 AGREEMENT_DB = 0.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PhaseDifference:
-    """What four levels tell of the phase between subwoofer and mains.
-
-    Attributes
-    ----------
-    frequencies : ndarray, shape (F,)
-        Hz.
-    cosine : ndarray, shape (S, F)
-        Of the phase difference, within -1 to 1.
-    product : ndarray, shape (S, F)
-        Amplitudes of subwoofer and mains multiplied, relative to the largest at the seat.
-    discrepancy_db : ndarray, shape (S, F)
-        Mean power of sum and difference against the power of both, at most 0.5 dB either way.
-    """
-
-    frequencies: FloatArray
-    cosine: FloatArray
-    product: FloatArray
-    discrepancy_db: FloatArray
-
-    def continuous_phase_deg(self) -> FloatArray:
-        """Return the phase difference that goes with the smoothest signs, (S, F), in degrees.
-
-        An inference, not a measurement: at each seat the signs of ``S M sin phi`` are chosen so
-        that it bends least over frequency (least sum of squared third differences, by dynamic
-        programming); where phi passes 0 or 180 degrees slowly a sign may be missed. Of the two
-        mirror images the one that falls with frequency is returned, a subwoofer that is late. Its
-        negative, a subwoofer that is early, fits the levels just as well.
-        """
-        return np.array(
-            [
-                _signed_phase_deg(self.frequencies, cosine, product)
-                for cosine, product in zip(self.cosine, self.product, strict=True)
-            ]
-        )
+Levels = Mapping[Source, ArrayLike]
+"""Of ``sub``, ``mains``, ``both`` and ``difference`` (both with one polarity reversed), in dB."""
 
 
-def estimate_phase_difference(
-    frequencies: ArrayLike,
-    *,
-    sub_db: ArrayLike,
-    mains_db: ArrayLike,
-    sum_db: ArrayLike,
-    difference_db: ArrayLike,
-    seats: Sequence[str] | None = None,
-) -> PhaseDifference:
+def estimate_phase_cosine(
+    frequencies: ArrayLike, levels_db: Levels, *, seats: Sequence[str] | None = None
+) -> tuple[FloatArray, FloatArray]:
     """Estimate the cosine of the phase between subwoofer and mains from four levels.
 
     Parameters
     ----------
     frequencies : array_like, shape (F,)
         Hz.
-    sub_db, mains_db, sum_db, difference_db : array_like, shape (F,) or (S, F)
-        Levels of the subwoofer, the mains, both, and both with one polarity reversed.
+    levels_db : dict of str to array_like, shape (F,) or (S, F)
+        As `Levels`.
     seats : sequence of str, optional
         Names of the seats, for messages.
 
     Returns
     -------
-    PhaseDifference
+    cosine : ndarray, shape (S, F)
+        Within -1 to 1.
+    product : ndarray, shape (S, F)
+        Amplitudes of subwoofer and mains multiplied, relative to the largest at the seat.
 
     Raises
     ------
     ValueError
-        If shapes differ, a level is not finite, or the four levels contradict each other by more
-        than 0.5 dB.
+        If the four levels contradict each other by more than 0.5 dB.
     """
     axis = checked_frequencies(frequencies)
-    given = {"sub": sub_db, "mains": mains_db, "sum": sum_db, "difference": difference_db}
-    levels = {name: np.atleast_2d(np.asarray(v, dtype=np.float64)) for name, v in given.items()}
+    levels = {name: np.atleast_2d(levels_db[name]) for name in FOUR}
     shape = levels["sub"].shape
-    for name, values in levels.items():
-        if values.shape != shape or shape[-1] != axis.size or not np.isfinite(values).all():
-            raise ValueError(f"{name}_db must be finite and of shape {(*shape[:1], axis.size)}")
     top = max(float(values.max()) for values in levels.values())
-    power = {name: power_ratio(values - top) for name, values in levels.items()}
-    alone = power["sub"] + power["mains"]
-    discrepancy = power_ratio_db((power["sum"] + power["difference"]) / 2.0 / alone)
+    sub, mains, both, difference = (power_ratio(levels[name] - top) for name in FOUR)
+    discrepancy = power_ratio_db((both + difference) / 2.0 / (sub + mains))
     worst = np.unravel_index(int(np.argmax(np.abs(discrepancy))), shape)
     if not np.abs(discrepancy[worst]) <= AGREEMENT_DB:
         place = int(worst[0])
-        named = seats is not None and len(seats) == shape[0]
-        seat = repr(seats[place]) if seats and named else f"seat {place + 1}"
+        seat = f"seat {place + 1}" if seats is None else repr(seats[place])
         raise ValueError(
             f"the four levels contradict each other: at {seat}, {axis[worst[1]]:.0f} "
             f"Hz, (sum^2 + difference^2)/2 is {discrepancy[worst]:+.2f} dB against subwoofer^2 + "
             f"mains^2, at most {AGREEMENT_DB:g} dB is accepted; measure all four again without "
             "moving the microphone or touching a level"
         )
-    product = np.sqrt(power["sub"] * power["mains"])
-    cosine = (power["sum"] - power["difference"]) / (4.0 * product)
-    return PhaseDifference(
-        frequencies=axis,
-        cosine=readonly(np.clip(cosine, -1.0, 1.0)),
-        product=readonly(product / product.max(axis=1, keepdims=True)),
-        discrepancy_db=readonly(discrepancy),
-    )
+    product = np.sqrt(sub * mains)
+    cosine = np.clip((both - difference) / (4.0 * product), -1.0, 1.0)
+    return cosine, product / product.max(axis=1, keepdims=True)
 
 
-def _signed_phase_deg(
+def continuous_phase_deg(
     frequencies: FloatArray, cosine: FloatArray, product: FloatArray
 ) -> FloatArray:
-    """Return a seat's unwrapped phase difference with signs that bend least, falling, in degrees.
+    """Return the phase difference that goes with the smoothest signs, (S, F), in degrees.
 
-    Whether it falls is judged by a straight line, frequencies weighted by where both play.
+    An inference, not a measurement: at each seat the signs of ``S M sin phi`` are chosen so that it
+    bends least over frequency (least sum of squared third differences, by dynamic programming);
+    where phi passes 0 or 180 degrees slowly a sign may be missed. Of the two mirror images the one
+    that falls with frequency is returned, a subwoofer that is late: judged by a straight line,
+    frequencies weighted by where both play. Its negative, a subwoofer that is early, fits the
+    levels just as well.
     """
-    size = product * np.sqrt(1.0 - cosine**2)
-    phase = np.rad2deg(np.arctan2(_least_bent_signs(size) * size, product * cosine))
-    turned = np.unwrap(phase, period=360.0)
-    centred = frequencies - np.average(frequencies, weights=product)
-    return np.asarray(turned if np.sum(product * centred * turned) <= 0 else -turned)
+    found = []
+    for row, both in zip(cosine, product, strict=True):
+        size = both * np.sqrt(1.0 - row**2)
+        phase = np.rad2deg(np.arctan2(_least_bent_signs(size) * size, both * row))
+        turned = np.unwrap(phase, period=360.0)
+        centred = frequencies - np.average(frequencies, weights=both)
+        found.append(turned if np.sum(both * centred * turned) <= 0 else -turned)
+    return np.array(found)
 
 
 def _least_bent_signs(size: FloatArray) -> FloatArray:
@@ -169,42 +127,18 @@ def _least_bent_signs(size: FloatArray) -> FloatArray:
 
     Third differences, since a curve that only touches zero bends more there than one that crosses.
     """
-    signs = np.array([1.0, -1.0])
-    values = signs[:, None] * size
-    cost = np.zeros((2, 2, 2))  # of the signs of the last three points, the oldest first
-    back = np.zeros((size.size, 2, 2, 2), dtype=np.intp)
+    signs = (1.0, -1.0)
+    best = {last: (0.0, last) for last in itertools.product(signs, repeat=3)}  # by the last three
     for i in range(3, size.size):
-        bend = (
-            values[None, None, None, :, i]
-            - 3.0 * values[None, None, :, None, i - 1]
-            + 3.0 * values[None, :, None, None, i - 2]
-            - values[:, None, None, None, i - 3]
-        )
-        total = cost[..., None] + bend**2
-        back[i] = total.argmin(axis=0)
-        cost = total.min(axis=0)
-    third, second, first = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    chosen = [int(first), int(second), int(third)]
-    for i in range(size.size - 1, 2, -1):
-        chosen.append(int(back[i][chosen[-1], chosen[-2], chosen[-3]]))
-    return signs[chosen[::-1][-size.size :]]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DecidingMove:
-    """Another delay with which to measure both together once more.
-
-    Attributes
-    ----------
-    delay : float
-        Of the subwoofer against the mains, in s, polarity and phase as they are.
-    if_late_db, if_early_db : float
-        By how much the mean level in the octave around the corner changes then, in dB.
-    """
-
-    delay: float
-    if_late_db: float
-    if_early_db: float
+        found: dict[tuple[float, ...], tuple[float, tuple[float, ...]]] = {}
+        for ((a, b, c), (cost, chosen)), d in itertools.product(best.items(), signs):
+            bend = d * size[i] - 3.0 * c * size[i - 1] + 3.0 * b * size[i - 2] - a * size[i - 3]
+            total = cost + float(bend**2)
+            if (b, c, d) not in found or total < found[b, c, d][0]:
+                found[b, c, d] = total, (*chosen, d)
+        best = found
+    _, chosen = min(best.values(), key=lambda one: one[0])
+    return np.array(chosen[: size.size])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -213,20 +147,23 @@ class LevelJoining:
 
     Attributes
     ----------
-    phase : PhaseDifference
     if_late, if_early : Alignment
         What would be right if the subwoofer is late, and if it is as early.
     reversed_loss_db : float
         What the sum loses with one polarity reversed, as measured, all else as it is.
-    move : DecidingMove or None
-        None where no delay can be set.
+    move_delay_ms : float or None
+        Another delay with which to measure both together once more, of the subwoofer against the
+        mains, polarity and phase as they are; None where no delay can be set.
+    move_if_late_db, move_if_early_db : float or None
+        By how much the mean level in the octave around the corner changes then.
     """
 
-    phase: PhaseDifference
     if_late: Alignment
     if_early: Alignment
     reversed_loss_db: float
-    move: DecidingMove | None
+    move_delay_ms: float | None = None
+    move_if_late_db: float | None = None
+    move_if_early_db: float | None = None
 
     @property
     def ambiguous(self) -> bool:
@@ -243,11 +180,8 @@ class LevelJoining:
 
 def fit_joining_levels(
     frequencies: ArrayLike,
+    levels_db: Levels,
     *,
-    sub_db: ArrayLike,
-    mains_db: ArrayLike,
-    sum_db: ArrayLike,
-    difference_db: ArrayLike,
     corner: float,
     seats: tuple[str, ...] | None = None,
     seat_weights: ArrayLike | None = None,
@@ -261,8 +195,8 @@ def fit_joining_levels(
 
     Parameters
     ----------
-    frequencies, sub_db, mains_db, sum_db, difference_db
-        As for `estimate_phase_difference`; at least 12 points an octave, lightly smoothed at most.
+    frequencies, levels_db
+        As for `estimate_phase_cosine`; at least 12 points an octave, lightly smoothed at most.
     corner : float
         Crossover corner in Hz.
     seats : tuple of str, optional
@@ -282,85 +216,60 @@ def fit_joining_levels(
     ValueError
         If the levels contradict each other.
     """
-    phase = estimate_phase_difference(
-        frequencies,
-        sub_db=sub_db,
-        mains_db=mains_db,
-        sum_db=sum_db,
-        difference_db=difference_db,
-        seats=seats,
-    )
-    turned = phase.continuous_phase_deg()
+    cosine, product = estimate_phase_cosine(frequencies, levels_db, seats=seats)
+    known = checked_frequencies(frequencies)
+    turned = continuous_phase_deg(known, cosine, product)
     names = seats or tuple(f"seat {number + 1}" for number in range(len(turned)))
     weights = np.ones(len(names)) if seat_weights is None else np.asarray(seat_weights)
-    points, fit_axis = joining_axes(
-        (0.5 * corner, 2.0 * corner),
-        first=float(phase.frequencies[0]),
-        last=float(phase.frequencies[-1]),
-    )
+    span = 0.5 * corner, 2.0 * corner
+    points, axis = joining_axes(span, first=float(known[0]), last=float(known[-1]))
 
     def at_points(rows: ArrayLike) -> FloatArray:
-        where, known = np.log(points), np.log(phase.frequencies)
-        levels = np.atleast_2d(np.asarray(rows, dtype=np.float64))
-        return np.array([np.interp(where, known, row) for row in levels])
+        levels = np.atleast_2d(rows)
+        return np.array([np.interp(np.log(points), np.log(known), row) for row in levels])
 
-    sub, mains = amplitude_ratio(at_points(sub_db)), amplitude_ratio(at_points(mains_db))
+    now = present or JoiningSettings()
+    sub, mains = (amplitude_ratio(at_points(levels_db[source])) for source in FOUR[:2])
     late, early = (
-        align(
-            assemble_joining(
-                corner=corner,
-                seats=names,
-                seat_weights=weights,
-                points=points,
-                sub=np.asarray(sub * np.exp(1j * np.deg2rad(at_points(mirror * turned)))),
-                mains=mains.astype(np.complex128),
-                frequencies=fit_axis,
-                noise_weights=np.ones(fit_axis.size),
-                target=target,
-                present=present or JoiningSettings(),
-                levels_comparable=False,
-            ),
-            delays=delays,
-            phase_control=phase_control,
-            can_invert=can_invert,
-        )
+        JoiningData(
+            corner=corner,
+            seats=names,
+            seat_weights=weights,
+            points=points,
+            sub=sub * np.exp(1j * np.deg2rad(at_points(mirror * turned))) / now.response(points),
+            mains=mains.astype(np.complex128),
+            frequencies=axis,
+            target_db=(target or Target()).shape_db(axis),
+            frequency_weights=np.ones(axis.size),
+            seat_offsets_db=np.zeros(len(names)),
+            present=now,
+        ).with_seats_levelled()
         for mirror in (1.0, -1.0)
     )
-    now = late.data.present
+    if_late, if_early = (
+        align(data, delays=delays, phase_control=phase_control, can_invert=can_invert)
+        for data in (late, early)
+    )
     return LevelJoining(
-        phase=phase,
-        if_late=late,
-        if_early=early,
-        reversed_loss_db=judge_sum(late.data, replace(now, inverted=not now.inverted)).loss_db,
-        move=_deciding_move(late.data, early.data, delays or DelayRange()),
+        if_late=if_late,
+        if_early=if_early,
+        reversed_loss_db=judge_sum(late, replace(now, inverted=not now.inverted)).loss_db,
+        **_deciding_move(late, early, delays or DelayRange()),
     )
 
 
-def _deciding_move(
-    late: JoiningData, early: JoiningData, delays: DelayRange
-) -> DecidingMove | None:
+def _deciding_move(late: JoiningData, early: JoiningData, delays: DelayRange) -> dict[str, float]:
     """Return the delay at which both together differ most between the two answers."""
-    present = late.present
-    values = delays.values
-    near = values[np.abs(values - present.delay) <= 0.5 / late.corner + 1e-9]
-    if near.size < 2:
-        return None
-    changes = np.array(
-        [
-            [_octave_level_db(data, replace(present, delay=float(d))) for d in near]
-            - np.array(_octave_level_db(data, present))
-            for data in (late, early)
-        ]
-    )
-    place = int(np.argmax(np.abs(changes[0] - changes[1])))
-    return DecidingMove(
-        delay=float(near[place]),
-        if_late_db=float(changes[0, place]),
-        if_early_db=float(changes[1, place]),
-    )
-
-
-def _octave_level_db(data: JoiningData, settings: JoiningSettings) -> float:
-    inside = (data.points >= data.corner / HALF_OCTAVE) & (data.points <= data.corner * HALF_OCTAVE)
-    total = np.maximum(np.abs(data.predicted_sum(settings)[:, inside]), np.finfo(np.float64).tiny)
-    return float(data.seat_weights @ np.mean(20.0 * np.log10(total), axis=1))
+    present, values = late.present, delays.values
+    near = values[np.abs(values - present.delay) <= 0.5 / late.corner + 1e-9].tolist()
+    if len(near) < 2:
+        return {}
+    tried = [present, *(replace(present, delay=delay) for delay in near)]
+    losses = np.array([[one.loss_db for one in judge_sums(d, tried)] for d in (late, early)])
+    louder = losses[:, :1] - losses[:, 1:]
+    place = int(np.argmax(np.abs(louder[0] - louder[1])))
+    return {
+        "move_delay_ms": round(1e3 * near[place], 6),
+        "move_if_late_db": float(louder[0, place]),
+        "move_if_early_db": float(louder[1, place]),
+    }

@@ -76,7 +76,7 @@ def polarity_axis() -> FloatArray:
     return np.arange(np.ceil(LOWEST), np.floor(HIGHEST) + _STEP / 2, _STEP)
 
 
-def test_polarity(
+def judge_polarity(
     sub: ComplexArray, mains: ComplexArray, *, seat_weights: FloatArray
 ) -> PolarityTest:
     """Test the polarity of a subwoofer against the mains.
@@ -93,28 +93,23 @@ def test_polarity(
     """
     weights = seat_weights / seat_weights.sum()
     delays = np.arange(-LONGEST, LONGEST + 0.5 / _RATE, 1.0 / _RATE)
-    phase = _phase_agreement(sub, mains, weights, delays)
+    phase_inverted, phase_ratio = _told(_phase_agreement(sub, mains, weights, delays))
     onset = _onset_agreement(sub, mains, weights, delays)
-    place = int(np.argmax(np.abs(onset)))
+    onset_inverted, onset_ratio = _told(onset)
     return PolarityTest(
-        phase_inverted=_sign(phase),
-        onset_inverted=_sign(onset),
-        phase_ratio=_ratio(phase),
-        onset_ratio=_ratio(onset),
-        arrival=float(delays[place]),
+        phase_inverted=phase_inverted,
+        onset_inverted=onset_inverted,
+        phase_ratio=phase_ratio,
+        onset_ratio=onset_ratio,
+        arrival=float(delays[np.argmax(np.abs(onset))]),
     )
 
 
-test_polarity.__test__ = False  # type: ignore[attr-defined]
-
-
-def _sign(agreement: FloatArray) -> bool:
-    return bool(agreement[np.argmax(np.abs(agreement))] < 0)
-
-
-def _ratio(agreement: FloatArray) -> float:
-    sizes = sorted((float(agreement.max()), float(-agreement.min())))
-    return sizes[1] / max(sizes[0], 1e-9 * sizes[1]) if sizes[1] > 0 else 1.0
+def _told(agreement: FloatArray) -> tuple[bool, float]:
+    """Return whether the largest magnitude is negative, and its ratio to the other sign's best."""
+    normal, inverted = float(agreement.max()), float(-agreement.min())
+    best, other = max(normal, inverted), min(normal, inverted)
+    return inverted > normal, best / max(other, 1e-9 * best) if best > 0 else 1.0
 
 
 def _phase_agreement(

@@ -16,13 +16,11 @@ import numpy as np
 
 from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.problem import LabelArray
-from roomeq.optimiser.joining.sum_bands import SumBands, SumSetting
+from roomeq.optimiser.joining.sum_bands import TOLERANCE_DB, SumBands, SumSetting
 
 TIE_SHARE = 0.02
 _PAIR_REACH = 2
-_CHUNK = 32
 _START_LEVELS_DB = (-3.0, 0.0, 3.0)
-_TOLERANCE_DB = 1e-6
 _LEAST_GAIN = 1e-9
 
 
@@ -64,7 +62,7 @@ def _descents(
     block = bands.at_all_levels(start)
     allowed = [row for row in block if bands.feasible(row)]
     if not allowed:  # all bands at 0 keep every limit that any setting keeps
-        block = bands.at_all_levels(bands.nearest(np.zeros(len(bands.tables))))
+        block = bands.at_all_levels(bands.nearest(np.zeros(start.size - 1)))
         allowed = [row for row in block if bands.feasible(row)]
     values = bands.values(np.array(allowed))
     best = float(bands.level_changes_db[allowed[int(np.argmin(values))][-1]])
@@ -75,60 +73,29 @@ def _descents(
 
 def _descended(bands: SumBands, labels: LabelArray) -> LabelArray:
     """Improve a setting by single moves, then by pairs, until nothing near is better."""
-    best, value = labels, float(bands.values(labels[None])[0])
-    kinds = (_single_moves, _pair_moves)
-    kind = 0
-    while kind < len(kinds):
-        block = np.concatenate([best[None], kinds[kind](bands, best)])
+    best, together = labels, 1
+    while together <= 2:
+        block = np.array([best, *_moves(bands, best, together=together)])
         values = bands.values(block)
         order = np.argsort(values, kind="stable")
-        better = block[order[values[order] < value - _LEAST_GAIN]]
-        found = _first_feasible(bands, better)
-        if found is None:
-            kind += 1
-        else:
-            best, kind = found, 0
-            value = float(bands.values(best[None])[0])
+        better = block[order[values[order] < values[0] - _LEAST_GAIN]]
+        better = better[bands.problem.feasible(better[:, :-1], TOLERANCE_DB)]
+        found = next((one for one in better if bands.feasible(one)), None)
+        best, together = (best, together + 1) if found is None else (found, 1)
     return best
 
 
-def _first_feasible(bands: SumBands, labels: LabelArray) -> LabelArray | None:
-    """Return the first of several settings that keeps every limit."""
-    for start in range(0, len(labels), _CHUNK):
-        some = labels[start : start + _CHUNK]
-        rows = np.sum([t[some[:, b]] for b, t in enumerate(bands.problem.limit_tables_db)], axis=0)
-        within = np.all(rows <= bands.problem.filter_cap_db + _TOLERANCE_DB, axis=1)
-        for one in some[within]:
-            if bands.feasible(one):
-                return np.asarray(one)
-    return None
-
-
-def _counts(bands: SumBands) -> list[int]:
-    return [*bands.problem.label_counts, bands.level_changes_db.size]
-
-
-def _single_moves(bands: SumBands, labels: LabelArray) -> LabelArray:
-    blocks = []
-    for place, count in enumerate(_counts(bands)):
-        block = np.repeat(labels[None], count, axis=0)
-        block[:, place] = np.arange(count)
-        blocks.append(block)
-    return np.concatenate(blocks)
-
-
-def _pair_moves(bands: SumBands, labels: LabelArray) -> LabelArray:
-    counts = np.array(_counts(bands))
-    steps = [s for s in range(-_PAIR_REACH, _PAIR_REACH + 1) if s]
-    moves = np.array(list(itertools.product(steps, steps)))
-    movable = [place for place, count in enumerate(counts) if count > 1]
-    blocks = []
-    for pair in itertools.combinations(movable, 2):
-        block = np.repeat(labels[None], len(moves), axis=0)
-        block[:, pair] += moves
-        blocks.append(block)
-    found = np.concatenate([*blocks, labels[None]])
-    return np.asarray(found[np.all((found >= 0) & (found < counts), axis=1)])
+def _moves(bands: SumBands, labels: LabelArray, *, together: int) -> Iterator[LabelArray]:
+    """Yield settings that differ in one value, or in two by small steps."""
+    near = []
+    for now, count in zip(labels, map(len, bands.tables), strict=True):
+        reach = count if together == 1 else _PAIR_REACH
+        near.append([k for k in range(count) if k != now and abs(k - now) <= reach])
+    for places in itertools.combinations(range(labels.size), together):
+        for values in itertools.product(*(near[place] for place in places)):
+            moved = labels.copy()
+            moved[list(places)] = values
+            yield moved
 
 
 def _fewer_moves(bands: SumBands, labels: LabelArray) -> LabelArray:

@@ -15,12 +15,12 @@ answer in 83 of 100 random rooms, and left a gap of 0.24 dB to the least loss in
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Self
 
 import numpy as np
 
-from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.levels import FloatArray, power_ratio_db, readonly
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.joining.data import JoiningData
 
@@ -31,96 +31,40 @@ _DEEPEST = 1e-12  # of the power that both could give: a loss of 120 dB
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SumLoss:
-    """What a sum loses around the crossover.
+    """What a sum loses around the crossover with a setting.
 
     Attributes
     ----------
+    settings : JoiningSettings
     loss_db : float
         Weighted over the seats.
     by_seat_db : ndarray, shape (S,)
     """
 
+    settings: JoiningSettings
     loss_db: float
     by_seat_db: FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Summation:
-    """Both paths in the octave around the crossover, prepared for many delays at once.
-
-    Attributes
-    ----------
-    frequencies : ndarray, shape (P,)
-        Hz.
-    seat_weights : ndarray, shape (S,)
-        Summing to 1.
-    both : ndarray, shape (S, P)
-        ``(|S| + |M|)^2``: what both could give.
-    steady : ndarray, shape (S, P)
-        ``|S|^2 + |M|^2``.
-    cross : ndarray of complex, shape (S, P)
-        ``S conj(M)``.
-    """
-
-    frequencies: FloatArray
-    seat_weights: FloatArray
-    both: FloatArray
-    steady: FloatArray
-    cross: ComplexArray
-
-    @classmethod
-    def of(cls, data: JoiningData) -> Self:
-        """Return the octave around the corner of joining data.
-
-        Raises
-        ------
-        ValueError
-            If less than half an octave of it was measured.
-        """
-        low, high = data.corner / HALF_OCTAVE * (1 - 1e-9), data.corner * HALF_OCTAVE * (1 + 1e-9)
-        inside = np.flatnonzero((data.points >= low) & (data.points <= high))
-        axis = data.points[inside]
-        if axis.size < 2 or np.log2(axis[-1] / axis[0]) < LEAST_OCTAVES:
-            raise ValueError(
-                f"half an octave around the crossover at {data.corner:g} Hz has to be measured at "
-                "least, to tell what the sum loses there"
-            )
-        sub, mains = data.sub[:, inside], data.mains[:, inside]
-        size = np.abs(sub), np.abs(mains)
-        return cls(
-            frequencies=readonly(axis),
-            seat_weights=data.seat_weights,
-            both=readonly(np.maximum((size[0] + size[1]) ** 2, np.finfo(np.float64).tiny)),
-            steady=readonly(size[0] ** 2 + size[1] ** 2),
-            cross=readonly(sub * np.conj(mains), dtype=np.complex128),
+def judge_sums(data: JoiningData, settings: Sequence[JoiningSettings]) -> list[SumLoss]:
+    """Judge the sum with each of several settings; see `judge_sum`."""
+    low, high = data.corner / HALF_OCTAVE * (1 - 1e-9), data.corner * HALF_OCTAVE * (1 + 1e-9)
+    inside = (data.points >= low) & (data.points <= high)
+    axis = data.points[inside]
+    if axis.size < 2 or np.log2(axis[-1] / axis[0]) < LEAST_OCTAVES:
+        raise ValueError(
+            f"half an octave around the crossover at {data.corner:g} Hz has to be measured at "
+            "least, to tell what the sum loses there"
         )
-
-    def by_seat_db(self, turns: ComplexArray) -> FloatArray:
-        """Return the loss at each seat, both polarities, in dB.
-
-        Parameters
-        ----------
-        turns : ndarray of complex, shape (D, P)
-            What each setting does to the subwoofer, of magnitude 1: its phase only.
-
-        Returns
-        -------
-        ndarray, shape (2, D, S)
-            Polarity normal, then inverted.
-        """
-        seats, count = self.both.shape
-        parts = np.concatenate([self.cross.real, -self.cross.imag], axis=1)
-        turned = np.concatenate([turns.real, turns.imag], axis=1)
-        crossing = np.empty((len(turns), seats, count))
-        for seat in range(seats):
-            product = turned * parts[seat]
-            np.add(product[:, :count], product[:, count:], out=crossing[:, seat])
-        share, crossing = self.steady / self.both, crossing * (2.0 / self.both)
-        loss = np.empty((2, len(turns), seats))
-        for index, sign in enumerate((1.0, -1.0)):
-            left = np.maximum(share + sign * crossing, _DEEPEST)
-            loss[index] = -10.0 * np.mean(np.log10(left), axis=-1)
-        return loss
+    turns = np.array([one.response(axis) for one in settings])
+    sub, mains = turns[:, None] * data.sub[:, inside], data.mains[:, inside]
+    both = np.maximum((np.abs(sub) + np.abs(mains)) ** 2, np.finfo(np.float64).tiny)
+    left = np.clip(np.abs(sub + mains) ** 2, _DEEPEST * both, both)
+    by_seat = readonly(power_ratio_db(both / left).mean(axis=-1))
+    return [
+        SumLoss(settings=one, loss_db=float(row @ data.seat_weights), by_seat_db=row)
+        for one, row in zip(settings, by_seat, strict=True)
+    ]
 
 
 def judge_sum(data: JoiningData, settings: JoiningSettings) -> SumLoss:
@@ -135,8 +79,6 @@ def judge_sum(data: JoiningData, settings: JoiningSettings) -> SumLoss:
     Raises
     ------
     ValueError
-        As for `Summation.of`.
+        If less than half an octave around the corner was measured.
     """
-    there = Summation.of(data.with_transfers(sub=settings.response(data.points)))
-    by_seat = there.by_seat_db(np.ones((1, there.frequencies.size), dtype=np.complex128))[0, 0]
-    return SumLoss(loss_db=float(by_seat @ data.seat_weights), by_seat_db=readonly(by_seat))
+    return judge_sums(data, [settings])[0]

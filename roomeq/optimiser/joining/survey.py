@@ -16,17 +16,21 @@ import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.base.errors import MissingPhaseError
-from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db, readonly
+from roomeq.base.levels import (
+    ComplexArray,
+    FloatArray,
+    amplitude_ratio,
+    power_ratio,
+    power_ratio_db,
+)
 from roomeq.base.response import FrequencyResponse
-from roomeq.base.survey import Source, Survey
+from roomeq.base.survey import Measurement, Route, Source, Survey
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
 from roomeq.optimiser.joining.data import (
     SMOOTHING_FRACTION,
     JoiningData,
     JoiningNote,
-    SumExplanation,
-    assemble_joining,
     explain_sum,
     joining_axes,
 )
@@ -81,54 +85,46 @@ def prepare_joining(
     MissingPhaseError
         If a response has no phase.
     """
-    seats = _joint_seats(survey)
-    measured = [r for seat in seats for s in _BRANCHES for r in _responses(survey, seat, s)]
+    seats, present = _joint_seats(survey), present or JoiningSettings()
+    measured = _measured(survey, seats)
     points, axis = joining_axes(
         span or (0.5 * corner, 2.0 * corner),
-        first=max(float(response.frequencies[0]) for response in measured),
-        last=min(float(response.frequencies[-1]) for response in measured),
+        first=max(float(one.response.frequencies[0]) for one in measured),
+        last=min(float(one.response.frequencies[-1]) for one in measured),
     )
     sub, mains = _pressures(survey, seats, points)
-    offset_db, notes = _route_notes(survey, seats)
+    louder_db = _louder_db({one.route for one in measured if one.source == "sub"})
+    powers = np.abs([sub, mains]) ** 2
+    noise_weights, noise_known = _noise_weights(survey, seats, axis, points, powers)
     named = dict(zip(survey.seats, survey.weights, strict=True))
-    noise, noise_known = _noise_weights(
-        survey, seats, axis=axis, points=points, sub=sub, mains=mains
-    )
-    data = assemble_joining(
+    data = JoiningData(
         corner=corner,
         seats=seats,
         seat_weights=np.array([named[seat] for seat in seats]),
         points=points,
-        sub=sub * 10.0 ** (-offset_db / 20.0),
+        sub=sub / amplitude_ratio(louder_db) / present.response(points),
         mains=mains,
         frequencies=axis,
-        noise_weights=noise,
-        target=target,
-        present=present or JoiningSettings(),
-        levels_comparable=survey.levels_comparable,
+        target_db=(target or Target()).shape_db(axis),
+        frequency_weights=noise_weights,
+        seat_offsets_db=np.zeros(len(seats)),
+        present=present,
+        seats_left_out=tuple(seat for seat in survey.seats if seat not in seats),
     )
-    if not noise_known:
-        notes.append(JoiningNote.NOISE_UNKNOWN)
-    return _with_checks(data, survey, notes)
-
-
-def _with_checks(data: JoiningData, survey: Survey, notes: list[JoiningNote]) -> JoiningData:
-    """Return the data with the check against a measured sum, seats left out, and all notes."""
-    left_out = tuple(seat for seat in survey.seats if seat not in data.seats)
-    residual = _sum_residual_db(survey, data)
-    if residual is None:
-        notes.append(JoiningNote.SUM_NOT_MEASURED)
-    elif np.nanmax(residual) > SUM_RESIDUAL_DB:
-        notes.append(JoiningNote.SUM_DISAGREES)
-    if left_out:
-        notes.append(JoiningNote.SEATS_LEFT_OUT)
-    return replace(
-        data,
-        sum_residual_db=residual,
-        explanation=_explanation(survey, data),
-        notes=tuple(notes),
-        seats_left_out=left_out,
-    )
+    if not survey.levels_comparable:
+        data = data.with_seats_levelled()
+    routes, data = {one.route for one in measured}, _against_sum(data, survey)
+    residual = data.sum_residual_db
+    notes = {
+        JoiningNote.ROUTE_UNKNOWN: "unknown" in routes,
+        JoiningNote.ROUTE_DIRECT: "direct" in routes,
+        JoiningNote.LFE_OFFSET_REMOVED: louder_db > 0.0,
+        JoiningNote.NOISE_UNKNOWN: not noise_known,
+        JoiningNote.SUM_NOT_MEASURED: residual is None,
+        JoiningNote.SUM_DISAGREES: residual is not None and np.nanmax(residual) > SUM_RESIDUAL_DB,
+        JoiningNote.SEATS_LEFT_OUT: bool(data.seats_left_out),
+    }
+    return replace(data, notes=tuple(note for note, holds in notes.items() if holds))
 
 
 def joint_pressures(
@@ -138,10 +134,9 @@ def joint_pressures(
 
     None where one of them was not measured over all of it.
     """
-    measured = [r for seat in seats for s in _BRANCHES for r in _responses(survey, seat, s)]
-    if any(r.frequencies[0] > axis[0] or r.frequencies[-1] < axis[-1] for r in measured):
-        return None
-    return _pressures(survey, seats, axis)
+    if all(_covers(one.response, axis) for one in _measured(survey, seats)):
+        return _pressures(survey, seats, axis)
+    return None
 
 
 def _joint_seats(survey: Survey) -> tuple[str, ...]:
@@ -150,18 +145,25 @@ def _joint_seats(survey: Survey) -> tuple[str, ...]:
     seats = tuple(seat for seat in survey.seats if seat in found["sub"] & found["mains"])
     if not seats:
         raise ValueError("no seat has measurements of both subwoofer and mains")
-    for seat in seats:
-        for measurement in survey.at_seat(seat):
-            if measurement.source in _BRANCHES and not measurement.response.has_phase:
-                raise MissingPhaseError(
-                    f"seat {seat!r}: the response of the {measurement.source} has level only; "
-                    "joining needs phase"
-                )
+    for one in _measured(survey, seats):
+        if not one.response.has_phase:
+            raise MissingPhaseError(
+                f"seat {one.seat!r}{f', {one.file}' if one.file else ''}: the response of the "
+                f"{one.source} has level only; joining needs phase"
+            )
     return seats
 
 
 def _responses(survey: Survey, seat: str, source: Source) -> list[FrequencyResponse]:
     return [m.response for m in survey.at_seat(seat) if m.source == source]
+
+
+def _measured(survey: Survey, seats: tuple[str, ...]) -> list[Measurement]:
+    return [one for seat in seats for one in survey.at_seat(seat) if one.source in _BRANCHES]
+
+
+def _covers(one: FrequencyResponse, axis: FloatArray) -> bool:
+    return bool(one.frequencies[0] <= axis[0] and one.frequencies[-1] >= axis[-1])
 
 
 def _pressures(
@@ -172,102 +174,81 @@ def _pressures(
     return sub, mains
 
 
-def _route_notes(survey: Survey, seats: tuple[str, ...]) -> tuple[float, list[JoiningNote]]:
-    """Return by how many dB the subwoofer was played louder than the mains, and doubts about it."""
-    routes = {
-        source: {m.route for seat in seats for m in survey.at_seat(seat) if m.source == source}
-        for source in _BRANCHES
-    }
-    everything = routes["sub"] | routes["mains"]
-    notes = []
-    if "unknown" in everything:
-        notes.append(JoiningNote.ROUTE_UNKNOWN)
-    if "direct" in everything:
-        notes.append(JoiningNote.ROUTE_DIRECT)
-    if "low_frequency_effects" not in routes["sub"]:
-        return 0.0, notes
-    if routes["sub"] != {"low_frequency_effects"}:
+def _louder_db(routes: set[Route]) -> float:
+    """Return by how many dB the subwoofer was played louder than the mains."""
+    if "low_frequency_effects" not in routes:
+        return 0.0
+    if len(routes) > 1:
         raise ValueError(
             "the subwoofer was measured over the low-frequency-effects channel at some seats and "
             "otherwise at others: their levels against the mains cannot be compared"
         )
-    notes.append(JoiningNote.LFE_OFFSET_REMOVED)
-    return LFE_OFFSET_DB, notes
+    return LFE_OFFSET_DB
 
 
 def _noise_weights(
     survey: Survey,
     seats: tuple[str, ...],
-    *,
     axis: FloatArray,
     points: FloatArray,
-    sub: ComplexArray,
-    mains: ComplexArray,
+    powers: FloatArray,
 ) -> tuple[FloatArray, bool]:
     """Return the weight that noise leaves the sum, and whether it is known everywhere.
 
     A branch that is close to its noise does no harm where the other one is much louder, so the
-    noise of both together is set against the power of both: 0 below 10 dB, 1 from 20 dB.
+    noise of both together is set against the power of both: 0 below 10 dB, 1 from 20 dB. `powers`
+    at the points are (2, S, P).
     """
-    weights = np.zeros(axis.size)
-    known = True
+    weights, known = np.zeros(axis.size), True
     for index, seat in enumerate(seats):
         power, noise = np.zeros(axis.size), np.zeros(axis.size)
-        for source, branch in zip(_BRANCHES, (sub[index], mains[index]), strict=True):
-            signal = np.interp(axis, points, np.abs(branch) ** 2)
+        for source, row in zip(_BRANCHES, powers[:, index], strict=True):
+            signal = np.interp(axis, points, row)
             power += signal
             first = _responses(survey, seat, source)[0]
             if first.snr_db is None:
                 known = False
-                continue
-            smooth_db = smooth_power_db(first.frequencies, first.snr_db, at=axis, fraction=3)
-            noise += signal * 10.0 ** (-smooth_db / 10.0)
+            else:
+                clear = smooth_power_db(first.frequencies, first.snr_db, at=axis, fraction=3)
+                noise += signal / power_ratio(clear)
         ratio_db = power_ratio_db(power / np.maximum(noise, 1e-30 * power))
         weights += np.clip((ratio_db - SNR_IGNORED_DB) / (SNR_FULL_DB - SNR_IGNORED_DB), 0.0, 1.0)
     return weights / len(seats), known
 
 
-def _sum_residual_db(survey: Survey, data: JoiningData) -> FloatArray | None:
-    """Return how far a measured sum differs from the predicted one at each seat, level aside."""
-    predicted = data.predicted_level_db(data.present)
-    residual = np.full(len(data.seats), np.nan)
-    for index, seat in enumerate(data.seats):
-        levels = [
-            smooth_power_db(
-                r.frequencies, r.level_db, at=data.frequencies, fraction=SMOOTHING_FRACTION
-            )
-            for r in _sums(survey, seat, data.frequencies)
+def _against_sum(data: JoiningData, survey: Survey) -> JoiningData:
+    """Return the data with how far a measured sum is from the predicted one, and what explains it.
+
+    The first with the level aside; neither where no sum was measured over the whole axis.
+    """
+    residual, heard = np.full(len(data.seats), np.nan), {}
+    predicted, axis = data.predicted_level_db(data.present), data.frequencies
+    for row, seat in enumerate(data.seats):
+        sums = [
+            one
+            for one in _responses(survey, seat, "both")
+            if one.resolution == "narrow" and _covers(one, axis)
         ]
-        if levels:
-            difference = np.mean(levels, axis=0) - predicted[index]
-            centred = difference - difference @ data.frequency_weights
-            residual[index] = np.sqrt(centred**2 @ data.frequency_weights)
-    return None if np.isnan(residual).all() else readonly(residual)
-
-
-def _sums(survey: Survey, seat: str, axis: FloatArray) -> list[FrequencyResponse]:
-    """Return what was measured of both together at a seat, in narrow bands and over an axis."""
-    narrow = [r for r in _responses(survey, seat, "both") if r.resolution == "narrow"]
-    return [r for r in narrow if r.frequencies[0] <= axis[0] and r.frequencies[-1] >= axis[-1]]
-
-
-def _explanation(survey: Survey, data: JoiningData) -> SumExplanation | None:
-    """Return what explains the measured sum at the seats where it was measured."""
-    rows, heard = [], []
-    for index, seat in enumerate(data.seats):
-        levels = [
-            np.interp(np.log(data.points), np.log(r.frequencies), r.level_db)
-            for r in _sums(survey, seat, data.points)
+        if not sums:
+            continue
+        smooth = [
+            smooth_power_db(one.frequencies, one.level_db, at=axis, fraction=SMOOTHING_FRACTION)
+            for one in sums
         ]
-        if levels:
-            rows.append(index)
-            heard.append(10.0 ** (np.mean(levels, axis=0) / 20.0))
-    if not rows:
-        return None
-    return explain_sum(
+        difference = np.mean(smooth, axis=0) - predicted[row]
+        centred = difference - difference @ data.frequency_weights
+        residual[row] = np.sqrt(centred**2 @ data.frequency_weights)
+        where = np.log(data.points)
+        levels = [np.interp(where, np.log(one.frequencies), one.level_db) for one in sums]
+        heard[row] = amplitude_ratio(np.mean(levels, axis=0))
+    if not heard:
+        return data
+    rows = list(heard)
+    explanation = explain_sum(
         data.points,
         sub=data.sub[rows] * data.present.response(data.points),
         mains=data.mains[rows],
-        both=np.array(heard),
+        both=np.array(list(heard.values())),
         corner=data.corner,
     )
+    return replace(data, sum_residual_db=residual, explanation=explanation)

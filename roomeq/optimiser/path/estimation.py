@@ -22,7 +22,7 @@ from typing import Any, get_args
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, amplitude_ratio, power_mean_db
+from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis, predict_path
@@ -33,9 +33,16 @@ from roomeq.optimiser.path.estimate import (
     PathVerdict,
     Taken,
 )
-from roomeq.optimiser.path.hypotheses import class_ways, level_db, tried_low_ends, tried_low_passes
-from roomeq.optimiser.path.observation import Observation, noise_power, observe
-from roomeq.optimiser.path.search import Errors, Fit, Search, search
+from roomeq.optimiser.path.hypotheses import (
+    Chain,
+    class_ways,
+    level_db,
+    priors,
+    tried_low_ends,
+    tried_low_passes,
+)
+from roomeq.optimiser.path.observation import Observation, observe
+from roomeq.optimiser.path.search import Errors, Fit, Fits, search
 
 EDGE = 2.0**0.4
 """So far from the end of the data a corner has to lie to be named: 0.4 octave."""
@@ -52,31 +59,38 @@ Pieces = tuple[tuple[int, float], ...]
 Told = list[tuple[Pieces, float]]
 
 
-def told_pieces(found: Search, errors: Errors, *, highest: float, near: bool) -> Told:
+def told_pieces(found: Fits, errors: Errors, *, highest: float, near: bool) -> Told:
     """Return what the data show, likeliest first, with probabilities; what is the same added up.
 
     Parameters
     ----------
-    found : Search
+    found : Fits
+        Of every set of low-passes.
     errors : Errors
     highest : float
         Hz: corners above are not named.
     near : bool
         Whether the probability is that of the corners within a tenth as well.
     """
-    weights = _probabilities(found.log_odds / _TEMPERATURE)
-    told: Told = []
+    weights, told = _probabilities(found.log_odds / _TEMPERATURE), []
     for index in np.argsort(-weights):
         if weights[index] < _NEGLIGIBLE:
             break
-        pieces, sure = _pieces(found.fits[index], found.low_passes[index], errors, highest)
-        weight = float(weights[index]) * (sure if near else 1.0)
-        same = next((n for n, (other, _) in enumerate(told) if _same(other, pieces)), None)
+        pieces, sure = _pieces(found.fits[index], found.tried[index].chain, errors, highest)
+        told.append((pieces, float(weights[index]) * (sure if near else 1.0)))
+    return _added_up(told)
+
+
+def _added_up(told: Told) -> Told:
+    """Return what is the same once, its probabilities added up, the likeliest first."""
+    found: Told = []
+    for pieces, weight in told:
+        same = next((n for n, (other, _) in enumerate(found) if _same(other, pieces)), None)
         if same is None:
-            told.append((pieces, weight))
+            found.append((pieces, weight))
         else:
-            told[same] = (told[same][0], told[same][1] + weight)
-    return sorted(told, key=lambda one: -one[1])
+            found[same] = (found[same][0], found[same][1] + weight)
+    return sorted(found, key=lambda one: -one[1])
 
 
 def _probabilities(log_odds: FloatArray) -> FloatArray:
@@ -84,13 +98,12 @@ def _probabilities(log_odds: FloatArray) -> FloatArray:
     return np.asarray(odds / odds.sum())
 
 
-def _pieces(fit: Fit, count: int, errors: Errors, highest: float) -> tuple[Pieces, float]:
+def _pieces(fit: Fit, low_passes: Chain, errors: Errors, highest: float) -> tuple[Pieces, float]:
     """Return the low-passes of a fit that show, and how likely their corners are within a tenth."""
     seen, near = errors.seen, 1.0
     found: list[tuple[int, float]] = []
-    if count:
-        spreads = errors.parameter_spreads(fit)
-    for place in range(fit.parameters.size - count, fit.parameters.size):
+    spreads = errors.parameter_spreads(fit) if low_passes else np.zeros(0)
+    for place, part in enumerate(low_passes, start=fit.parameters.size - len(low_passes)):
         corner = float(np.exp(fit.parameters[place]))
         away = fit.parameters.copy()
         away[place] += 10.0
@@ -99,8 +112,8 @@ def _pieces(fit: Fit, count: int, errors: Errors, highest: float) -> tuple[Piece
         if corner > highest or change_db < _SEEN_DB:
             continue
         near *= _near(spreads[place])
-        for one in fit.chain.filters:
-            found += [(one.order, corner)] * (one.copies if one.parameter == place else 0)
+        for order, copies in part.orders:
+            found += [(order, corner)] * copies
     return tuple(sorted(found)), near
 
 
@@ -151,7 +164,7 @@ def _ways(pieces: Pieces) -> tuple[tuple[CrossoverFilter, ...], ...]:
 
 def judge_description(
     told: Told,
-    found: Search,
+    found: Fits,
     errors: Errors,
     low_passes: Sequence[CrossoverFilter],
     *,
@@ -165,10 +178,11 @@ def judge_description(
     """
     wanted: Pieces = ()
     if low_passes:
-        whole = found.whole
-        fit, count = found.fits[whole], found.low_passes[whole]
-        wanted, _ = _pieces(fit, count, errors, highest)
-        if np.abs((fit.parameters - np.asarray(fit.chain.centre))[-count:]).max() > _SAME_CORNER:
+        whole = next((at for at, one in enumerate(found.tried) if one.whole), 0)
+        fit, chain = found.fits[whole], found.tried[whole].chain
+        wanted, _ = _pieces(fit, chain, errors, highest)
+        moved = (fit.parameters - priors(fit.chain)[0])[-len(chain) :]
+        if np.abs(moved).max() > _SAME_CORNER:
             wanted = _pieces_of([one for one in low_passes if one.corner <= highest])
     judged = _judged(sum(weight for pieces, weight in told if _same(pieces, wanted)), sure)
     return None if judged and len(wanted) < len(_pieces_of(low_passes)) else judged
@@ -181,49 +195,40 @@ def _judged(likely: float, sure: float) -> bool | None:
 
 
 def judge_high_pass(
-    found: Search,
-    errors: Errors,
-    described: Sequence[CrossoverFilter],
-    *,
-    sure: float,
+    found: Fits, errors: Errors, described: Sequence[CrossoverFilter], *, sure: float
 ) -> HighPassFinding:
     """Return the likeliest protective high-pass; near the lower end of the data none is told."""
     lowest = float(errors.seen.frequencies[0]) * EDGE
-    weights: FloatArray = _probabilities(found.high_odds / _HIGH_PASS_TEMPERATURE)
-    likely: dict[CrossoverFilter | None, float] = {}
-    for end, fit, weight in zip(found.low_ends, found.high_fits, weights, strict=True):
-        one, place = None, len(end.chain.centre) - 1
-        if end.high_pass is not None:
+    weights, told = _probabilities(found.log_odds / _HIGH_PASS_TEMPERATURE), []
+    for tried, fit, weight in zip(found.tried, found.fits, weights.tolist(), strict=True):
+        pieces: Pieces = ()
+        if tried.high_pass is not None:
+            place = priors(tried.chain)[0].size - 1
             corner = float(np.exp(fit.parameters[place]))
-            order, copies = end.high_pass.orders[0]
+            order, copies = tried.high_pass.orders[0]
             if corner >= lowest:
-                one = class_ways(order, copies, round(corner, 1), "high_pass")[0][0]
+                pieces = ((order, round(corner, 1)),) * copies
                 weight *= _near(errors.parameter_spreads(fit)[place])
-        alike = (o for o in likely if (o is None) == (one is None) and _same(*_both(o, one)))
-        same = next(alike, one)
-        likely[same] = likely.get(same, 0.0) + float(weight)
-    best = max(likely, key=lambda one: likely[one])
+        told.append((pieces, weight))
+    likely = _added_up(told)
+    best, probability = likely[0]
+    one = None
+    if best and probability >= sure:
+        order, corner = best[0]
+        one = class_ways(order, len(best), corner, "high_pass")[0][0]
     wanted = _pieces_of([one for one in described if one.corner >= lowest])
-    agreeing = sum(
-        w for one, w in likely.items() if _same(_pieces_of([one] if one else []), wanted)
-    )
+    agreeing = sum(weight for pieces, weight in likely if _same(pieces, wanted))
     return HighPassFinding(
-        probability=min(likely[best], 1.0),
-        filter=best if likely[best] >= sure else None,
+        probability=min(probability, 1.0),
+        filter=one,
         as_described=_judged(agreeing, sure) if len(set(wanted)) == 1 else None,
     )
-
-
-def _both(*filters: CrossoverFilter | None) -> tuple[Pieces, Pieces]:
-    one, other = (_pieces_of([entry] if entry else []) for entry in filters)
-    return one, other
 
 
 ANSWER_PROBABILITY = 0.85
 """Below it the answer is "cannot tell"."""
 
 _LARGEST_MISFIT_DB = 1.5
-_REFERENCE_SPAN_DB = 25.0
 _SCATTER: dict[str, dict[str, Any]] = {
     "close": {
         "drift_db": 0.5,
@@ -243,7 +248,6 @@ def estimate_path(
     protection: CrossoverFilter | None = None,
     mains: Sequence[CrossoverFilter] | None = None,
     fixed: Sequence[int] = (),
-    reference: FrequencyResponse | None = None,
     lower_limit: float | None = None,
 ) -> PathEstimate:
     """Tell which low-passes, and which protective high-pass, are in a response of the path.
@@ -268,9 +272,6 @@ def estimate_path(
         High-passes of the mains, for the sum; see `roomeq.device.path.predict_path`.
     fixed : sequence of int
         Positions of described low-passes that cannot be bypassed.
-    reference : FrequencyResponse, optional
-        The same place with every low-pass bypassed and nothing else changed: the ratio holds the
-        low-passes alone, even at a seat.
     lower_limit : float, optional
         Hz, where the subwoofer itself is 6 dB down.
 
@@ -285,72 +286,42 @@ def estimate_path(
     """
     if taken not in get_args(Taken):
         raise ValueError(f"taken is one of {get_args(Taken)}, got {taken!r}")
-    in_room, alone = taken == "seat" and reference is None, reference is not None
-    seen = observe(_single(response, reference, averaged=in_room))
-    given = tuple(described or ())
+    in_room = taken == "seat"
+    if in_room and response.stored.ndim == 2:
+        levels_db = power_mean_db(response.level_db)
+        response = FrequencyResponse.from_level(response.frequencies, levels_db)
+    seen, given = observe(response), tuple(described or ())
     low = tuple(one for one in given if one.kind == "low_pass")
-    high = _high_passes((*given, *([protection] if protection else [])))
+    stated = given if protection is None else (*given, protection)
+    high = tuple(one for one in stated if one.kind == "high_pass" and one.where.lower() != "box")
     errors = Errors(seen, **_SCATTER["seat" if in_room else "close"])
     ends = tried_low_ends(
         high,
-        box=not alone and taken != "electrical",
-        told=not in_room and not alone,
+        box=taken != "electrical",
+        told=not in_room,
         limit=lower_limit,
     )
-    found = search(errors, tried_low_passes(low, pairs=not in_room), ends)
+    found, found_ends = search(errors, tried_low_passes(low, pairs=not in_room), ends)
     highest = float(seen.frequencies[-1]) / EDGE
     told = told_pieces(found, errors, highest=highest, near=not in_room)
     candidates = path_candidates(told, given)
-    misfit_db = _misfit_db(found.fits[int(np.argmax(found.log_odds))], seen)
+    misfit_db = _misfit_db(found.likely, seen)
     verdict = PathVerdict.IN_ROOM if in_room else _verdict(candidates, misfit_db)
     sure = 2.0 if in_room else ANSWER_PROBABILITY  # what a seat shows confirms nothing
     judged = judge_description(told, found, errors, low, highest=highest, sure=sure)
-    high_pass = judge_high_pass(found, errors, high, sure=ANSWER_PROBABILITY)
+    high_pass = judge_high_pass(found_ends, errors, high, sure=ANSWER_PROBABILITY)
     return PathEstimate(
         verdict=verdict,
         taken=taken,
         candidates=candidates,
         described=None if described is None else given,
         as_described=None if described is None else judged,
-        high_pass=None if in_room or alone else high_pass,
+        high_pass=None if in_room else high_pass,
         highest=highest,
         signal_to_noise_db=seen.signal_to_noise_db,
         misfit_db=misfit_db,
         fall_seen_db=seen.fall_seen_db,
         analysis=_analysis(verdict, candidates[0], high, mains=mains, fixed=fixed),
-    )
-
-
-def _single(
-    response: FrequencyResponse, reference: FrequencyResponse | None, *, averaged: bool
-) -> FrequencyResponse:
-    """Return what is judged: the response, its ratio to a reference, or the mean over seats."""
-    if reference is not None:
-        return _ratio(response, reference)
-    if averaged and response.stored.ndim == 2:
-        return FrequencyResponse.from_level(response.frequencies, power_mean_db(response.level_db))
-    return response
-
-
-def _high_passes(described: tuple[CrossoverFilter, ...]) -> tuple[CrossoverFilter, ...]:
-    """Return the electrical high-passes: the box is fitted."""
-    return tuple(e for e in described if e.kind == "high_pass" and e.where.lower() != "box")
-
-
-def _ratio(response: FrequencyResponse, reference: FrequencyResponse) -> FrequencyResponse:
-    """Return response over reference where the reference is strong enough to divide by."""
-    if response.stored.ndim != 1 or not np.array_equal(response.frequencies, reference.frequencies):
-        raise ValueError("response and reference must be single and share their frequencies")
-    strong = reference.level_db >= reference.level_db.max() - _REFERENCE_SPAN_DB
-    noise_to_signal = sum(
-        noise_power(one.frequencies, amplitude) / np.maximum(amplitude**2, 1e-30)
-        for one, amplitude in ((e, amplitude_ratio(e.level_db)) for e in (response, reference))
-    )
-    snr_db = -10.0 * np.log10(np.maximum(noise_to_signal, 1e-10))
-    return FrequencyResponse.from_level(
-        response.frequencies[strong],
-        (response.level_db - reference.level_db)[strong],
-        snr_db=snr_db[strong],
     )
 
 
@@ -377,7 +348,6 @@ def _analysis(
 ) -> PathAnalysis | None:
     if verdict is not PathVerdict.IDENTIFIED or len(best.filters) < 2:
         return None
-    held: list[int] = []
-    if best.engaged:
-        held = [place for place, position in enumerate(best.engaged[0]) if position in fixed]
+    engaged = best.engaged[0] if best.engaged else ()
+    held = [place for place, position in enumerate(engaged) if position in fixed]
     return predict_path((*best.filters, *high), mains=mains, fixed=held)

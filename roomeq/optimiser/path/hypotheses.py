@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from itertools import combinations, product
 
 import numpy as np
@@ -29,63 +29,47 @@ from roomeq.device.crossover import HIGHEST_ORDER, CrossoverFilter, FilterFamily
 from roomeq.device.path import same_response
 
 _DECIBEL = 10.0 / math.log(10.0)
-_NOISE_SPREAD_DB = 8.0
+_GAIN_SPREAD_DB, _NOISE_SPREAD_DB = 100.0, 8.0
 
 
 @dataclass(frozen=True, slots=True)
-class Butterworth:
-    """Butterworth filters of one order and corner in a row; `parameter` is where ln corner is."""
-
-    order: int
-    copies: int
-    parameter: int
-    sign: int = 1  # 1 for a low-pass, -1 for a high-pass
-
-
-@dataclass(frozen=True, slots=True)
-class Chain:
-    """A path with free parameters.
+class Part:
+    """Part of a path with a corner of its own: Butterworth filters in a row, or a resonance.
 
     Attributes
     ----------
-    filters : tuple of Butterworth
-    resonances : tuple of int
-        Where each resonance has ln of its frequency; ln Q follows.
-    centre, spread : tuple of float
-        Priors of the parameters, (P,).
+    orders : tuple of (int, int)
+        Orders of the filters, and how many there are of each; none for a resonance of second
+        order, a high-pass.
+    corner, spread : float
+        What is expected of the corner in Hz, and the spread of its logarithm.
+    high : bool
+        Whether the filters are high-passes.
+    q, q_spread : float
+        The same of a resonance's Q.
     """
 
-    filters: tuple[Butterworth, ...] = ()
-    resonances: tuple[int, ...] = ()
-    centre: tuple[float, ...] = field(default=(0.0, 0.0))
-    spread: tuple[float, ...] = field(default=(100.0, _NOISE_SPREAD_DB))
+    orders: tuple[tuple[int, int], ...]
+    corner: float
+    spread: float
+    high: bool = False
+    q: float = 1.0
+    q_spread: float = 1.0
 
-    def with_filter(
-        self,
-        orders: tuple[tuple[int, int], ...],
-        *,
-        corner: float,
-        spread: float,
-        sign: int = 1,
-    ) -> Chain:
-        """Return the chain with filters of one corner more; `orders` are orders and copies."""
-        place = len(self.centre)
-        added = tuple(Butterworth(order, copies, place, sign) for order, copies in orders)
-        return replace(
-            self,
-            filters=(*self.filters, *added),
-            centre=(*self.centre, math.log(corner)),
-            spread=(*self.spread, spread),
-        )
 
-    def with_resonance(self, *, corner: float, spread: float, q: float, q_spread: float) -> Chain:
-        """Return the chain with a resonance of second order more, a high-pass."""
-        return replace(
-            self,
-            resonances=(*self.resonances, len(self.centre)),
-            centre=(*self.centre, math.log(corner), math.log(q)),
-            spread=(*self.spread, spread, q_spread),
-        )
+Chain = tuple[Part, ...]
+"""A path. Its parameters are gain, noise, and of each part ln corner, of a resonance also ln Q."""
+
+
+def priors(chain: Chain) -> tuple[FloatArray, FloatArray]:
+    """Return centres and spreads of the parameters of a chain, both (P,)."""
+    pairs = [(0.0, _GAIN_SPREAD_DB), (0.0, _NOISE_SPREAD_DB)]
+    for part in chain:
+        pairs.append((math.log(part.corner), part.spread))
+        if not part.orders:
+            pairs.append((math.log(part.q), part.q_spread))
+    centre, spread = np.array(pairs).T
+    return centre, spread
 
 
 def level_db(
@@ -95,25 +79,24 @@ def level_db(
     level = np.full(frequencies.size, parameters[0])
     slope = np.zeros((frequencies.size, parameters.size))
     slope[:, 0] = 1.0
-    octaves = np.log(frequencies)
-    if chain.filters:
-        rows = [(2.0 * f.order * f.sign, f.copies * _DECIBEL, f.parameter) for f in chain.filters]
-        steep, worth, places = np.array(rows).T
-        into = np.zeros((len(rows), parameters.size))
-        into[np.arange(len(rows)), places.astype(int)] = worth * steep
-        turn = steep[:, np.newaxis] * (octaves - (into != 0.0) @ parameters[:, np.newaxis])
-        turn = np.maximum(turn, -80.0)  # all filters at once
-        rest = 1.0 + np.exp(-turn)
-        level -= worth @ (turn + np.log(rest))
-        slope += (1.0 / rest).T @ into
-    for place in chain.resonances:
-        x = np.exp(2.0 * (octaves - parameters[place]))
-        damping = x * np.exp(-2.0 * parameters[place + 1])
-        apart = 1.0 - x
-        below = apart * apart + damping
-        level += _DECIBEL * (2.0 * np.log(x) - np.log(below))
-        slope[:, place + 1] += 2.0 * _DECIBEL * damping / below
-        slope[:, place] -= 4.0 * _DECIBEL * (1.0 + (x * apart - 0.5 * damping) / below)
+    octaves, place = np.log(frequencies), 2
+    for part in chain:
+        away = octaves - parameters[place]
+        for order, copies in part.orders:
+            steep = -2.0 * order if part.high else 2.0 * order
+            turn = np.maximum(steep * away, -80.0)
+            rest = 1.0 + np.exp(-turn)
+            level -= copies * _DECIBEL * (turn + np.log(rest))
+            slope[:, place] += copies * _DECIBEL * steep / rest
+        if not part.orders:
+            x = np.exp(2.0 * away)
+            damping = x * np.exp(-2.0 * parameters[place + 1])
+            apart = 1.0 - x
+            below = apart * apart + damping
+            level += _DECIBEL * (2.0 * np.log(x) - np.log(below))
+            slope[:, place + 1] = 2.0 * _DECIBEL * damping / below
+            slope[:, place] = -4.0 * _DECIBEL * (1.0 + (x * apart - 0.5 * damping) / below)
+        place += 1 if part.orders else 2
     floor = noise_db + parameters[1]
     with_noise = 1.0 + np.exp(np.minimum((floor - level) / _DECIBEL, 300.0))
     share = 1.0 / with_noise
@@ -137,24 +120,25 @@ _PAIRED = [kind for kind, chance in _SINGLE.items() if chance > 0.1]
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
-    """Filters of one corner: Butterworth orders with copies, what is expected of the corner."""
-
-    orders: tuple[tuple[int, int], ...]
-    corner: float
-    spread: float
-
-
-@dataclass(frozen=True, slots=True)
 class Tried:
-    """Low-passes that may be engaged, lower corner first, and how likely they were before.
+    """What may be engaged at one end of a path, and how likely it was before.
 
-    `whole` if they are all that is described.
+    Attributes
+    ----------
+    chain : Chain
+        Low-passes, the lower corner first; or a low end: box, perhaps a protective high-pass, and
+        what nobody states, to be fitted along.
+    prior : float
+    whole : bool
+        Whether they are all the low-passes that are described.
+    high_pass : Part or None
+        The protective one of a low end, its last part; None for none.
     """
 
-    groups: tuple[Group, ...]
+    chain: Chain
     prior: float
     whole: bool = False
+    high_pass: Part | None = None
 
 
 def class_ways(
@@ -182,22 +166,22 @@ def tried_low_passes(described: tuple[CrossoverFilter, ...], *, pairs: bool) -> 
     """
     classes: dict[tuple[int, int], float] = defaultdict(float)
     for (family, order), chance in _SINGLE.items():
-        half, copies = (order, 1) if family == "butterworth" else (order // 2, 2)
+        half, copies = _class(family, order)
         classes[half, copies] += chance
         classes[half, 2 * copies] += _TWICE * chance
     tried = [Tried((), _NONE)]
     for key, chance in classes.items():
-        tried.append(Tried((Group((key,), _USUAL_CORNER, _CORNER_SPREAD),), chance))
+        tried.append(Tried((Part((key,), _USUAL_CORNER, _CORNER_SPREAD),), chance))
     every = list(product(_PAIRED, repeat=2)) if pairs else []
-    for pair in every:
-        (lower,), (higher,) = (_orders([_filter(*kind)]).values() for kind in pair)
-        groups = (Group(lower, 70.0, 0.5), Group(higher, 120.0, 0.5))
-        tried.append(Tried(groups, _PAIR / len(every)))
+    for lower, higher in every:
+        chain = (Part((_class(*lower),), 70.0, 0.5), Part((_class(*higher),), 120.0, 0.5))
+        tried.append(Tried(chain, _PAIR / len(every)))
     return tried + _tried_described(described)
 
 
-def _filter(family: FilterFamily, order: int, corner: float = 1.0) -> CrossoverFilter:
-    return CrossoverFilter(kind="low_pass", family=family, order=order, corner=corner)
+def _class(family: FilterFamily, order: int) -> tuple[int, int]:
+    """Return the order of the Butterworth filters that a filter consists of, and their number."""
+    return (order, 1) if family == "butterworth" else (order // 2, 2)
 
 
 def _tried_described(described: tuple[CrossoverFilter, ...]) -> list[Tried]:
@@ -209,7 +193,7 @@ def _tried_described(described: tuple[CrossoverFilter, ...]) -> list[Tried]:
                 known.append(chosen)
     return [
         Tried(
-            tuple(Group(orders, at, _STATED_SPREAD) for at, orders in _orders(chosen).items()),
+            tuple(Part(orders, at, _STATED_SPREAD) for at, orders in _orders(chosen).items()),
             _DESCRIBED if len(chosen) == len(described) else _OTHER_CHOICE,
             whole=len(chosen) == len(described),
         )
@@ -228,56 +212,35 @@ def _orders(
     return {corner: tuple(found[corner].items()) for corner in sorted(found)}
 
 
-@dataclass(frozen=True, slots=True)
-class LowEnd:
-    """Box, perhaps a protective high-pass, and what nobody states, to be fitted along.
-
-    Attributes
-    ----------
-    chain : Chain
-    high_pass : Group or None
-        In the chain as its last filter; None for none.
-    prior : float
-    """
-
-    chain: Chain
-    high_pass: Group | None
-    prior: float
-
-
 def tried_low_ends(
     described: tuple[CrossoverFilter, ...], *, box: bool, told: bool, limit: float | None
-) -> list[LowEnd]:
+) -> list[Tried]:
     """Return closed box, vented box and one with a capacitor, each with and without a high-pass.
 
     A coil or an amplifier that falls at the top and a coupling or a microphone that falls at the
-    bottom, of first order each, are in all of them. Without `box` (electrical, or a ratio) there is
+    bottom, of first order each, are in all of them. Without `box` (electrical) there is
     none of that; unless a high-pass is to be `told` there is none in any of them.
     """
-    boxes = {Chain(): 1.0}
+    boxes: dict[Chain, float] = {(): 1.0}
     if box:
-        bare = Chain().with_filter(((1, 1),), corner=900.0, spread=0.8)
-        bare = bare.with_filter(((1, 1),), corner=4.0, spread=0.7, sign=-1)
+        first = ((1, 1),)
+        bare = (Part(first, 900.0, 0.8), Part(first, 4.0, 0.7, high=True))
         at, spread = (30.0, 0.45) if limit is None else (_ABOVE_LIMIT * limit, 0.3)
-        closed = bare.with_resonance(corner=at, spread=spread, q=0.75, q_spread=0.4)
-        capacitor = closed.with_filter(((1, 1),), corner=at, spread=spread, sign=-1)
-        vented = bare.with_resonance(corner=at, spread=spread, q=0.55, q_spread=0.2)
-        vented = vented.with_resonance(corner=at, spread=spread, q=1.2, q_spread=0.3)
-        boxes = {closed: 0.5, vented: 0.4, capacitor: 0.1}
-    high: dict[Group | None, float] = {None: 1.0}
+        closed = (*bare, Part((), at, spread, q=0.75, q_spread=0.4))
+        capacitor = (*closed, Part(first, at, spread, high=True))
+        vented = (
+            Part((), at, spread, q=0.55, q_spread=0.2),
+            Part((), at, spread, q=1.2, q_spread=0.3),
+        )
+        boxes = {closed: 0.5, (*bare, *vented): 0.4, capacitor: 0.1}
+    high: dict[Part | None, float] = {None: 1.0}
     free = {(2, 1): 0.2, (3, 1): 0.02, (4, 1): 0.15, (2, 2): 0.08} if told else {}
     for key, chance in free.items():
-        high[Group((key,), 22.0, 0.35)] = chance
+        high[Part((key,), 22.0, 0.35, high=True)] = chance
     if told:
         for corner, orders in _orders(described).items():
-            high[Group(orders, corner, _STATED_SPREAD)] = _DESCRIBED
+            high[Part(orders, corner, _STATED_SPREAD, high=True)] = _DESCRIBED
     return [
-        LowEnd(_chain_with(chain, group, sign=-1), group, one * other)
-        for (chain, one), (group, other) in product(boxes.items(), high.items())
+        Tried(chain if one is None else (*chain, one), chance * other, high_pass=one)
+        for (chain, chance), (one, other) in product(boxes.items(), high.items())
     ]
-
-
-def _chain_with(chain: Chain, group: Group | None, sign: int = 1) -> Chain:
-    if group is None:
-        return chain
-    return chain.with_filter(group.orders, corner=group.corner, spread=group.spread, sign=sign)

@@ -119,13 +119,12 @@ def noise_power(axis: FloatArray, amplitude: FloatArray) -> FloatArray:
     rough = np.maximum(2.0 * rough / 0.455, 1e-14)  # median of chi-square, one degree of freedom
     octaves = np.log2(axis[2:-2])
     places = np.arange(octaves[0] + 0.5, octaves[-1], 0.5)
-    groups = [rough[np.abs(octaves - place) <= 0.5] for place in places]
-    levels = [float(np.log(np.median(group))) for group in groups if group.size > 4]
-    if len(levels) < 3:
+    groups = [(place, rough[np.abs(octaves - place) <= 0.5]) for place in places]
+    told = [(at, np.log(np.median(one)), one.size) for at, one in groups if one.size > 4]
+    if len(told) < 3:
         return np.full(axis.size, float(np.median(rough)))
-    where = [place for place, group in zip(places, groups, strict=True) if group.size > 4]
-    weights = [np.sqrt(group.size) for group in groups if group.size > 4]
-    slope, _ = np.polyfit(where, levels, 1, w=weights)
+    where, levels, counts = np.array(told).T
+    slope, _ = np.polyfit(where, levels, 1, w=np.sqrt(counts))
     slope = np.clip(slope, -np.log(2.0), 0.0)
-    start = np.average(np.array(levels) - slope * np.array(where), weights=np.square(weights))
+    start = np.average(levels - slope * where, weights=counts)
     return np.asarray(np.exp(start + slope * np.log2(axis)))

@@ -16,6 +16,7 @@ density, by Laplace's approximation (MacKay, Neural Computation 4(3), 1992).
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,7 +25,7 @@ from typing import Any
 import numpy as np
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.path.hypotheses import Chain, LowEnd, Tried, level_db
+from roomeq.optimiser.path.hypotheses import Chain, Tried, level_db, priors
 from roomeq.optimiser.path.observation import Observation
 
 _TRIALS = 40
@@ -48,19 +49,17 @@ class Errors:
         known = drift_db**2 * np.exp(-0.5 * (apart / _DRIFT_OCTAVES) ** 2)
         known += np.diag(seen.spread_db**2 + least_db**2)
         self.seen = seen
-        self.whiten: list[FloatArray] = []
-        self.constant: list[float] = []
-        for ripple in ripples_db:
-            for length in lengths:
-                scaled = np.sqrt(3.0) * apart / length
-                cover = known + ripple**2 * (1.0 + scaled) * np.exp(-scaled)
-                root = np.linalg.cholesky(cover)
-                self.whiten.append(np.linalg.inv(root))
-                self.constant.append(-float(np.log(np.diag(root)).sum()))
+        covers = []
+        for ripple, length in itertools.product(ripples_db, lengths):
+            scaled = np.sqrt(3.0) * apart / length
+            covers.append(known + ripple**2 * (1.0 + scaled) * np.exp(-scaled))
+        roots = np.linalg.cholesky(np.array(covers))
+        self.whiten: FloatArray = np.linalg.inv(roots)
+        self.constant = -np.log(np.diagonal(roots, axis1=1, axis2=2)).sum(axis=1)
 
     def likeliest(self, left: FloatArray) -> int:
         """Return which ripple explains residuals best."""
-        return int(np.argmax([c - 0.5 * np.sum((w @ left) ** 2) for w, c in self._all()]))
+        return int(np.argmax(self.constant - 0.5 * np.sum((self.whiten @ left) ** 2, axis=-1)))
 
     def misfit(self, fit: Fit, ripple: int) -> float:
         """Return half the sum of squares of a fit with one ripple, the priors' share included."""
@@ -70,22 +69,15 @@ class Errors:
     def parameter_spreads(self, fit: Fit) -> FloatArray:
         """Return the standard deviations of the parameters, with the likeliest ripple."""
         change = self.whiten[self.likeliest(fit.left_db)] @ fit.slope
-        known = change.T @ change + np.diag(1.0 / np.asarray(fit.chain.spread) ** 2)
+        known = change.T @ change + np.diag(1.0 / priors(fit.chain)[1] ** 2)
         return np.asarray(np.sqrt(np.diag(np.linalg.inv(known))))
-
-    def _all(self) -> zip[tuple[FloatArray, float]]:
-        return zip(self.whiten, self.constant, strict=True)
 
     def evidence(self, fit: Fit) -> float:
         """Return ln evidence of a fit, averaged over the ripples."""
-        spread = np.asarray(fit.chain.spread)
-        found = []
-        for whiten, constant in self._all():
-            change = whiten @ (fit.slope * spread)
-            _, curvature = np.linalg.slogdet(np.eye(spread.size) + change.T @ change)
-            left = whiten @ fit.left_db
-            found.append(constant - 0.5 * float(left @ left) - 0.5 * float(curvature))
-        mean = float(np.logaddexp.reduce(found)) - math.log(len(found))
+        change = self.whiten @ (fit.slope * priors(fit.chain)[1])
+        known = np.eye(fit.parameters.size) + change.swapaxes(1, 2) @ change
+        squares = np.sum((self.whiten @ fit.left_db) ** 2, axis=-1) + np.linalg.slogdet(known)[1]
+        mean = float(np.logaddexp.reduce(self.constant - 0.5 * squares)) - math.log(len(squares))
         return mean - 0.5 * float(fit.offset @ fit.offset)
 
 
@@ -101,8 +93,8 @@ class Fit:
     @property
     def offset(self) -> FloatArray:
         """How far each parameter is from its prior's centre, in its prior's spreads."""
-        away = self.parameters - np.asarray(self.chain.centre)
-        return np.asarray(away / np.asarray(self.chain.spread))
+        centre, spread = priors(self.chain)
+        return (self.parameters - centre) / spread
 
 
 def fit_chain(
@@ -112,12 +104,11 @@ def fit_chain(
     from scipy.optimize import leastsq
 
     seen, whiten = errors.seen, errors.whiten[ripple]
-    centre, spread = np.asarray(chain.centre), np.asarray(chain.spread)
+    centre, spread = priors(chain)
     begin = centre.copy()
     for place, value in (start or {}).items():
         begin[place] = value
     kept: dict[bytes, Any] = {}
-    priors = np.diag(1.0 / spread)
 
     def both(at: FloatArray) -> tuple[FloatArray, FloatArray]:
         key = at.tobytes()
@@ -132,7 +123,7 @@ def fit_chain(
         return np.concatenate((whiten @ (seen.level_db - both(at)[0]), (at - centre) / spread))
 
     def jacobian(at: FloatArray) -> FloatArray:
-        return np.concatenate((-whiten @ both(at)[1], priors))
+        return np.concatenate((-whiten @ both(at)[1], np.diag(1.0 / spread)))
 
     found = leastsq(residuals, begin, Dfun=jacobian, maxfev=_TRIALS, ftol=1e-4, full_output=True)[0]
     level, slope = both(found)
@@ -144,86 +135,57 @@ _STATED = 0.1  # corners that are stated have less spread than that
 _HOPELESS = 30.0  # in ln of a likelihood
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Search:
-    """Fits and ln odds, priors included.
-
-    Attributes
-    ----------
-    fits, log_odds : list of Fit, ndarray
-        Of every set of low-passes.
-    low_ends, high_fits, high_odds : list of LowEnd, list of Fit, ndarray
-        Of every low end.
-    """
-
-    fits: list[Fit]
-    low_passes: list[int]
-    whole: int
-    log_odds: FloatArray
-    low_ends: list[LowEnd]
-    high_fits: list[Fit]
-    high_odds: FloatArray
-
-
-def search(errors: Errors, tried: list[Tried], low_ends: list[LowEnd]) -> Search:
-    """Fit every set of low-passes, and every low end."""
-    single = [one for one in tried if len(one.groups) < 2]
-    best = _best_low_passes(errors, single, low_ends[0].chain, None)
-    for every in (single, tried):
-        ends = _best_low_ends(errors, low_ends, best)
-        best = _best_low_passes(errors, every, low_ends[ends.best].chain, ends.likely)
-    ends = _best_low_ends(errors, low_ends, best)
-    return Search(
-        fits=best.fits,
-        low_passes=[len(one.groups) for one in tried],
-        whole=next((at for at, one in enumerate(tried) if one.whole), 0),
-        log_odds=best.log_odds,
-        low_ends=low_ends,
-        high_fits=ends.fits,
-        high_odds=ends.log_odds,
-    )
-
-
 @dataclass(frozen=True, slots=True, eq=False)
-class _Stage:
-    """Fits of all low-passes or of all low ends, with ln odds; what the low-passes were."""
+class Fits:
+    """Fits of all that was tried at one end of a path, with ln odds, priors included."""
 
+    tried: list[Tried]
     fits: list[Fit]
     log_odds: FloatArray
-    tried: list[Tried]
 
     @property
     def best(self) -> int:
+        """Which is the likeliest."""
         return int(np.argmax(self.log_odds))
 
     @property
     def likely(self) -> Fit:
+        """The likeliest fit."""
         return self.fits[self.best]
 
 
-def _best_low_passes(errors: Errors, tried: list[Tried], chain: Chain, like: Fit | None) -> _Stage:
+def search(errors: Errors, tried: list[Tried], low_ends: list[Tried]) -> tuple[Fits, Fits]:
+    """Fit every set of low-passes, and every low end."""
+    single = [one for one in tried if len(one.chain) < 2]
+    low = _low_passes(errors, single, low_ends[0].chain, None)
+    for every in (single, tried):
+        ends = _low_ends(errors, low_ends, low)
+        low = _low_passes(errors, every, low_ends[ends.best].chain, ends.likely)
+    return low, _low_ends(errors, low_ends, low)
+
+
+def _low_passes(errors: Errors, tried: list[Tried], end: Chain, like: Fit | None) -> Fits:
     """Fit low-passes with one low end, from its parameters in a fit that has it."""
     ripple = len(errors.whiten) // 2 if like is None else _ripple_of(like, errors)
-    size, fits = len(chain.centre), []
+    size, fits = priors(end)[0].size, []
     given = {} if like is None else dict(enumerate(like.parameters[:size].tolist()))
     for one in tried:
-        corners = {size + at: value for at, value in enumerate(_corner_starts(one, errors.seen))}
-        both = [fit_chain(_with(chain, one), errors, ripple, given | corners)]
-        if given and any(group.spread < _STATED for group in one.groups):
-            both.append(fit_chain(_with(chain, one), errors, ripple, corners))  # no trap of others'
+        corners = dict(enumerate(_corner_starts(one.chain, errors.seen), start=size))
+        both = [fit_chain((*end, *one.chain), errors, ripple, given | corners)]
+        if given and any(part.spread < _STATED for part in one.chain):  # no trap of others'
+            both.append(fit_chain((*end, *one.chain), errors, ripple, corners))
         fits.append(min(both, key=lambda fit: errors.misfit(fit, ripple)))
-    return _Stage(fits, _odds(errors, fits, [one.prior for one in tried], ripple), tried)
+    return _judged(errors, tried, fits, ripple)
 
 
-def _best_low_ends(errors: Errors, low_ends: list[LowEnd], low: _Stage) -> _Stage:
+def _low_ends(errors: Errors, tried: list[Tried], low: Fits) -> Fits:
     """Fit low ends with the likeliest low-passes, from their corners."""
-    ripple, one, fits = _ripple_of(low.likely, errors), low.tried[low.best], []
-    corners = low.likely.parameters[low.likely.parameters.size - len(one.groups) :].tolist()
-    for end in low_ends:
-        size = len(end.chain.centre)
-        start = {size + at: value for at, value in enumerate(corners)}
-        fits.append(fit_chain(_with(end.chain, one), errors, ripple, start))
-    return _Stage(fits, _odds(errors, fits, [end.prior for end in low_ends], ripple), [one])
+    ripple, chain, fits = _ripple_of(low.likely, errors), low.tried[low.best].chain, []
+    corners = low.likely.parameters[low.likely.parameters.size - len(chain) :].tolist()
+    for one in tried:
+        start = dict(enumerate(corners, start=priors(one.chain)[0].size))
+        fits.append(fit_chain((*one.chain, *chain), errors, ripple, start))
+    return _judged(errors, tried, fits, ripple)
 
 
 def _ripple_of(fit: Fit, errors: Errors) -> int:
@@ -235,31 +197,25 @@ def _ripple_of(fit: Fit, errors: Errors) -> int:
     return errors.likeliest(fit_chain(fit.chain, errors, 0, start).left_db)
 
 
-def _odds(errors: Errors, fits: list[Fit], priors: list[float], ripple: int) -> FloatArray:
-    """Return ln evidence and prior; far worse ones by one ripple alone are given up."""
+def _judged(errors: Errors, tried: list[Tried], fits: list[Fit], ripple: int) -> Fits:
+    """Return fits with ln evidence and prior; far worse ones by one ripple alone are given up."""
     quick = np.array([errors.misfit(fit, ripple) for fit in fits])
     odds = np.full(len(fits), -np.inf)
     for index in np.flatnonzero(quick < quick.min() + _HOPELESS):
-        odds[index] = errors.evidence(fits[index]) + math.log(priors[index])
-    return odds
+        odds[index] = errors.evidence(fits[index]) + math.log(tried[index].prior)
+    return Fits(tried, fits, odds)
 
 
-def _with(chain: Chain, one: Tried) -> Chain:
-    for group in one.groups:
-        chain = chain.with_filter(group.orders, corner=group.corner, spread=group.spread)
-    return chain
-
-
-def _corner_starts(one: Tried, seen: Observation) -> list[float]:
+def _corner_starts(low_passes: Chain, seen: Observation) -> list[float]:
     """Return ln corners with which the low-passes are 8 dB down where the response is."""
     peak = int(np.argmax(seen.level_db))
     fallen = np.flatnonzero(seen.level_db[peak:] < -_START_FALL_DB)
     place = seen.frequencies[peak + fallen[0]] if fallen.size else 1.3 * seen.frequencies[-1]
     starts = []
-    for number, group in enumerate(one.groups):
-        copies = sum(count for _, count in group.orders)
-        order = max(order for order, _ in group.orders)
+    for number, part in enumerate(low_passes):
+        copies = sum(count for _, count in part.orders)
+        order = max(order for order, _ in part.orders)
         fall = 10.0 ** (_START_FALL_DB / copies / 10.0) - 1.0
         at = math.log(place) - math.log(fall) / (2.0 * order) + 0.3 * number
-        starts.append(at if group.spread > _STATED else math.log(group.corner))
+        starts.append(at if part.spread > _STATED else math.log(part.corner))
     return starts

@@ -4,27 +4,29 @@ Conventions
 -----------
 A setting is a vector x of V values, a delay in ms for each source, a level in dB for each, then the
 gains of each equaliser in dB, and a sign for each source, shape (n,). Between the steps of a band
-the complex logarithm of its response runs straight. A *state* is a setting with what it gives; a
-*move* replaces one value, so that the pressure of the sources that it touches is multiplied by a
-ratio (P,), and the rest stands: many moves are judged at once. Values are weighed as in the
-package; merit is the loss with what breaks a limit added, so that the search may pass there.
+the complex logarithm of its response runs straight, and so does its level at the limit frequencies;
+bands with fewer gains than others are padded with what their last gain does. A *state* is a setting
+with what it gives; *moves* are settings beside it, many of which are judged at once. Values are
+weighed as in the package; merit is the loss with what breaks a limit added, so that the search may
+pass there.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
+from typing import Any, Generic, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db
-from roomeq.optimiser.several.band_tables import NEPERS_PER_DB, BandTables, Slopes, Summed
-from roomeq.optimiser.several.task import SeveralTask
+from roomeq.optimiser.several.task import BandSet, IntArray, SeveralTask
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT
 
+NEPERS_PER_DB = math.log(10.0) / 20.0
+Figure = TypeVar("Figure", float, FloatArray)
 LIMIT_TOLERANCE_DB = 1e-6
 _BROKEN, _PER_DB = 1e3, 1e2
 _ROW_WEIGHT, _OUTPUT_WEIGHT = 300.0, 100.0  # of squared excesses while values are continuous
@@ -32,37 +34,85 @@ _OUTPUT_MARGIN_DB = 0.01  # what rounding may lose
 _LEAST_POWER = 1e-20
 Setting = tuple[FloatArray, FloatArray]
 """Values (V,) and signs (n,)."""
+Settings = tuple[FloatArray, FloatArray]
+"""Many of them: values (K, V) and signs (K, n)."""
 _DECIMALS = 9  # of pressures, so that unit and order leave not even a rounding error
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class State:
-    """A setting and what it gives; arrays as the model's methods name them."""
+_Place = tuple[IntArray, IntArray]
+Summed = tuple[ComplexArray, FloatArray]
+"""Logarithms (K, P) and rows (K, G) of all bands, of K settings; or slopes of B bands."""
 
-    x: FloatArray
-    signs: FloatArray
-    parts: ComplexArray  # (n, S, P)
+
+class BandTables:
+    """Stacked tables of one equaliser.
+
+    Attributes
+    ----------
+    gains : ndarray, shape (B, K)
+    logs : ndarray, shape (B, K, P)
+        Complex.
+    rows : ndarray, shape (B, K, G)
+        dB.
+    """
+
+    def __init__(self, bands: BandSet) -> None:
+        sizes = np.array([gains.size for gains in bands.gains_db])
+        steps = np.arange(sizes.max() + 1)
+
+        def padded(tables: tuple[Any, ...]) -> NDArray[Any]:
+            return np.array([table[np.minimum(steps, len(table) - 1)] for table in tables])
+
+        self.bands, self.last = np.arange(sizes.size), np.maximum(sizes - 2, 0)
+        self.gains = padded(bands.gains_db) + np.maximum(steps - sizes[:, None] + 1, 0)
+        self.logs = np.log(padded(bands.responses))
+        self.rows = padded(bands.limit_tables_db)
+
+    def summed(self, gains_db: FloatArray) -> Summed:
+        """Return logarithms (K, P) and rows (K, G) of all bands at gains (K, B)."""
+        (near, far), width = self._beside(gains_db)
+        share = (gains_db[..., None] - self.gains[near][..., None]) / width
+        log, row = (
+            ((1.0 - share) * table[near] + share * table[far]).sum(axis=1)
+            for table in (self.logs, self.rows)
+        )
+        return log, row
+
+    def slopes(self, gains_db: FloatArray) -> Summed:
+        """Return by how much each band's logarithm and rows change for a dB of its gain (B,)."""
+        (near, far), width = self._beside(gains_db)
+        log, row = ((table[far] - table[near]) / width for table in (self.logs, self.rows))
+        return log, row
+
+    def _beside(self, gains_db: FloatArray) -> tuple[list[_Place], FloatArray]:
+        """Return between which gains on offer each gain (..., B) lies, and how far these are."""
+        k = (self.gains < gains_db[..., None]).sum(axis=-1) - 1
+        k = np.minimum(np.maximum(k, 0), self.last)
+        near, far = (self.bands, k), (self.bands, k + 1)
+        return [near, far], (self.gains[far] - self.gains[near])[..., None]
+
+
+class Given(NamedTuple, Generic[Figure]):
+    """Settings and what they give: of many with a leading axis more."""
+
+    x: FloatArray  # (V,)
+    signs: FloatArray  # (n,)
+    transfers: ComplexArray  # (n, P), what is set on each source
     total: ComplexArray  # (S, P)
-    rows: tuple[FloatArray, ...]  # summed response of each equaliser at its limit frequencies
-    means: FloatArray  # mean response of each equaliser over the axis
-    level: float  # common level m
-    loss: float
-    given_up: float
-    excess: float  # over the limit rows
-    merit: float
+    rows: FloatArray  # (R,), excess of each equaliser's summed response over its limit rows
+    means: FloatArray  # (E,), mean response of each equaliser over the axis
+    level: Figure  # common level m
+    loss: Figure
+    given_up: Figure
+    excess: Figure  # the largest of the rows
+    merit: Figure
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Moves:
-    """Moves of one kind from a state: what replaces x, and the ratio that this makes."""
+State = Given[float]
 
-    x: FloatArray  # (K, V)
-    signs: FloatArray  # (K, n)
-    ratios: ComplexArray  # (K, P)
-    touched: NDArray[np.bool_]  # (n,) sources
-    equaliser: int = -1  # whose bands move, if they do
-    rows: FloatArray | None = None  # (K, G), its summed response at its limit frequencies
-    means: FloatArray | None = None  # (K,), and over the axis
+
+def _first(given: Given[FloatArray]) -> State:
+    return State(*(value[0] for value in given[:6]), *(float(value[0]) for value in given[6:]))
 
 
 class Model:
@@ -93,13 +143,12 @@ class Model:
         mean_power = np.mean(np.abs(self.pressures) ** 2)
         self.unit_db = float(power_ratio_db(max(mean_power, np.finfo(np.float64).tiny)))
         self.pressures = np.round(self.pressures / 10.0 ** (self.unit_db / 20.0), _DECIMALS)
-        fed_by = [source.fed_by for source in task.sources]
-        self.lines = np.array([i if fed is None else fed for i, fed in enumerate(fed_by)])
+        fed_by = enumerate(source.fed_by for source in task.sources)
+        self.lines = np.array([i if fed is None else fed for i, fed in fed_by])
         self.bands_of = np.array([-1 if s.equaliser is None else s.equaliser for s in task.sources])
-        own = self.lines == np.arange(self.n)
-        pairs, still = list(zip(task.sources, own, strict=True)), np.zeros(1)
-        delays = [1e3 * s.delays if o else still for s, o in pairs]
-        levels = [s.levels_db if o else still for s, o in pairs]
+        still = np.zeros(1)  # of one that is fed
+        delays = [1e3 * s.delays if s.fed_by is None else still for s in task.sources]
+        levels = [s.levels_db if s.fed_by is None else still for s in task.sources]
         sizes = [len(e.gains_db) for e in task.equalisers]
         ends = 2 * self.n + np.cumsum([0, *sizes])
         self.gain_places = [np.arange(first, end) for first, end in itertools.pairwise(ends)]
@@ -117,7 +166,11 @@ class Model:
         self.asked = -task.allowance_db
         self.evaluations = 0
         self.loudest_db = 0.0
-        self.tables = [BandTables(bands, self.mean_of) for bands in task.equalisers]
+        caps = [bands.cap_db for bands in task.equalisers]
+        self.caps_db = np.concatenate([*caps, np.zeros(0)])
+        self.rows_of = np.repeat(np.arange(len(caps)), [cap.size for cap in caps])
+        self.row_weights = _ROW_WEIGHT / np.bincount(self.rows_of)[self.rows_of]
+        self.tables = [BandTables(bands) for bands in task.equalisers]
 
     # -- settings -------------------------------------------------------------------------------
 
@@ -134,38 +187,53 @@ class Model:
         pairs = zip(self.choices, x, strict=True)
         return np.array([offered[np.abs(offered - value).argmin()] for offered, value in pairs])
 
-    # -- what a setting gives -------------------------------------------------------------------
+    # -- what settings give ---------------------------------------------------------------------
 
     def state(self, x: FloatArray, signs: FloatArray, start: float = math.nan) -> State:
         """Return a setting with what it gives; one evaluation. `start` is near its level."""
-        pairs = zip(self.tables, self.gain_places, strict=True)
-        return self._state_of(x, signs, [table.summed(x[at]) for table, at in pairs], start)
+        return _first(self.judged((x[None], signs[None]), start))
 
     def before(self) -> State:
         """Return what is set now with what it gives, also where it may not be set."""
-        found: list[Summed] = []
-        x, signs = self.present()
-        for e, bands in enumerate(self.task.equalisers):
-            log = np.log(bands.present_response)
-            rows = self.tables[e].summed(x[self.gain_places[e]])[1]
-            found.append((log, rows, float(log.real @ self.mean_of) / NEPERS_PER_DB))
-        return self._state_of(x, signs, found, math.nan)
+        (x, signs), found = self.present(), []
+        for bands, table, at in zip(
+            self.task.equalisers, self.tables, self.gain_places, strict=True
+        ):
+            _, rows = table.summed(x[None, at])
+            found.append((np.log(bands.present_response)[None], rows))
+        return _first(self._given((x[None], signs[None]), found, math.nan))
 
-    def _state_of(
-        self, x: FloatArray, signs: FloatArray, bands: list[Summed], start: float
-    ) -> State:
-        exponents = self.turn * x[self.lines, None] + NEPERS_PER_DB * x[self.n + self.lines, None]
-        for i, e in enumerate(self.bands_of):
-            if e >= 0:
-                exponents[i] += bands[e][0]
-        parts = (signs[:, None] * np.exp(exponents))[:, None, :] * self.pressures
-        total = parts.sum(axis=0)
-        rows = tuple(row for _, row, _ in bands)
-        means = np.array([mean for _, _, mean in bands])
-        excess = self._excess(1, rows)
-        figures = (*self._figures(total[None], x[None], means[None], start), excess)
-        merit = self._merit(*figures[1:])
-        return State(x, signs, parts, total, rows, means, *(float(v[0]) for v in (*figures, merit)))
+    def judged(self, settings: Settings, start: float = math.nan) -> Given[FloatArray]:
+        """Return what settings give; one evaluation each. `start` is near their level."""
+        x, _ = settings
+        bands = []
+        for table, at in zip(self.tables, self.gain_places, strict=True):
+            alike = bool((x[:, at] == x[0, at]).all())  # then once for all
+            bands.append(table.summed(x[:1, at] if alike else x[:, at]))
+        return self._given(settings, bands, start)
+
+    def _given(self, settings: Settings, bands: list[Summed], start: float) -> Given[FloatArray]:
+        (x, signs), task = settings, self.task
+        self.evaluations += len(x)
+        delays, levels_db = x[:, self.lines, None], x[:, self.n + self.lines, None]
+        exponents = self.turn * delays + NEPERS_PER_DB * levels_db
+        means, rows = np.zeros((len(x), len(bands))), np.zeros((len(x), self.caps_db.size))
+        for e, (log, row) in enumerate(bands):
+            exponents[:, self.bands_of == e] += log[:, None]
+            means[:, e], rows[:, self.rows_of == e] = self._means_db(log), row
+        rows -= self.caps_db
+        transfers = signs[..., None] * np.exp(exponents)
+        parts = zip(transfers.swapaxes(0, 1), self.pressures, strict=True)
+        total = np.sum([one[:, None] * pressure for one, pressure in parts], axis=0)
+        levels, average = self.levels_db(total)
+        m = self.common_level(levels, start)
+        mean_cut = np.minimum(self._source_means(means).mean(axis=-1), 0.0)
+        loss = self.seat_losses(levels, m) @ task.seat_weights + MEAN_CUT_WEIGHT * mean_cut**2
+        given_up = self.loudest_db - self.output_db(average, x, means)
+        excess = rows.max(axis=-1, initial=-math.inf)
+        broken = np.maximum(excess, 0.0) + np.maximum(given_up - task.most_given_up_db, 0.0)
+        merit = loss + np.where(broken > LIMIT_TOLERANCE_DB, _BROKEN + _PER_DB * broken, 0.0)
+        return Given(x, signs, transfers, total, rows, means, m, loss, given_up, excess, merit)
 
     def levels_db(self, total: ComplexArray) -> tuple[FloatArray, FloatArray]:
         """Return level less target at each seat (..., S, F), and the seats' power average."""
@@ -197,110 +265,51 @@ class Model:
         loss = self.task.loss.value(error, error - self.asked)
         return np.asarray(loss @ self.task.frequency_weights)
 
+    def _means_db(self, logs: ComplexArray) -> FloatArray:
+        """Return the mean level over the fit axis, in dB, of logarithms of responses (..., P)."""
+        return np.asarray(logs.real @ self.mean_of / NEPERS_PER_DB)
+
     def _source_means(self, means: FloatArray) -> FloatArray:
         """Return the mean response of each source's bands, (..., E) to (..., n)."""
-        padded = np.concatenate([means, np.zeros((*means.shape[:-1], 1))], axis=-1)
-        return padded[..., self.bands_of]
+        return np.asarray(means @ (self.bands_of == np.arange(means.shape[-1])[:, None]))
 
     def output_db(self, average: FloatArray, x: FloatArray, means: FloatArray) -> FloatArray:
         """Return the mean level of the seats' power average at equal drive of the most driven."""
         driven = x[..., self.n + self.lines] + self._source_means(means)
         return np.asarray(average @ self.task.frequency_weights - driven.max(axis=-1))
 
-    def _excess(self, count: int, rows: Sequence[FloatArray]) -> FloatArray:
-        """Return the largest excess over a limit row, (K,); each of `rows` is (G,) or (K, G)."""
-        worst = np.full(count, -math.inf)
-        for e, bands in enumerate(self.task.equalisers):
-            worst = np.maximum(worst, np.atleast_2d(rows[e] - bands.cap_db).max(axis=-1))
-        return worst
-
-    def _figures(
-        self, total: ComplexArray, x: FloatArray, means: FloatArray, start: float
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return common level, loss and output given up, each (K,)."""
-        self.evaluations += len(total)
-        levels, average = self.levels_db(total)
-        m = self.common_level(levels, start)
-        loss = self.seat_losses(levels, m) @ self.task.seat_weights
-        mean_cut = self._source_means(means).mean(axis=-1)
-        loss = loss + MEAN_CUT_WEIGHT * np.minimum(mean_cut, 0.0) ** 2
-        return m, loss, self.loudest_db - self.output_db(average, x, means)
-
-    def _merit(self, loss: FloatArray, given_up: FloatArray, excess: FloatArray) -> FloatArray:
-        over = np.maximum(given_up - self.task.most_given_up_db, 0.0)
-        broken = np.maximum(excess, 0.0) + over
-        return loss + np.where(broken > LIMIT_TOLERANCE_DB, _BROKEN + _PER_DB * broken, 0.0)
-
     # -- moves from a state ---------------------------------------------------------------------
-
-    def _moved(self, state: State, moves: Moves) -> tuple[ComplexArray, FloatArray]:
-        """Return total pressure (K, S, P) and mean band responses (K, E) of moves."""
-        part = state.parts[moves.touched].sum(axis=0)
-        total = (state.total - part) + moves.ratios[:, None, :] * part
-        means = np.repeat(state.means[None], len(moves.x), axis=0)
-        if moves.means is not None:
-            means[:, moves.equaliser] = moves.means
-        return total, means
-
-    def judged(self, state: State, moves: Moves) -> FloatArray:
-        """Return the merit of moves, (K,); one evaluation each."""
-        total, means = self._moved(state, moves)
-        rows = list(state.rows)
-        if moves.rows is not None:
-            rows[moves.equaliser] = moves.rows
-        _, loss, given_up = self._figures(total, moves.x, means, state.level)
-        return self._merit(loss, given_up, self._excess(len(moves.x), rows))
-
-    def given_up_db(self, state: State, moves: Moves) -> FloatArray:
-        """Return the output that moves give up, (K,); one evaluation each."""
-        self.evaluations += len(moves.x)
-        total, means = self._moved(state, moves)
-        return self.loudest_db - self.output_db(self.levels_db(total)[1], moves.x, means)
 
     def line_moves(
         self, state: State, line: int, delays: FloatArray, levels: FloatArray, *, flips: bool = True
-    ) -> Moves:
-        """Return moves of one line: every delay with every level, also with polarity turned."""
-        n, touched = self.n, self.lines == line
+    ) -> Settings:
+        """Return settings with one line moved: every delay with every level, also turned."""
         delay, level = (grid.ravel() for grid in np.meshgrid(delays, levels, indexing="ij"))
-        ratios = np.exp(
-            np.outer(delay - state.x[line], self.turn)
-            + NEPERS_PER_DB * (level - state.x[n + line])[:, None]
-        )
-        x = np.repeat(state.x[None], delay.size, axis=0)
-        x[:, line], x[:, n + line] = delay, level
-        signs = np.repeat(state.signs[None], delay.size, axis=0)
+        x, signs = (np.repeat(one[None], delay.size, axis=0) for one in (state.x, state.signs))
+        x[:, line], x[:, self.n + line] = delay, level
+        touched = self.lines == line
         if flips and self.invertible[touched].all():
             turned = np.where(touched, -signs, signs)
             x, signs = np.tile(x, (2, 1)), np.concatenate([signs, turned])
-            ratios = np.concatenate([ratios, -ratios])
-        return Moves(x, signs, ratios, touched)
+        return x, signs
 
-    def flip(self, state: State, source: int) -> Moves:
-        """Return the move that turns the polarity of one source."""
-        touched = np.arange(self.n) == source
-        signs = np.where(touched, -state.signs, state.signs)[None]
-        return Moves(state.x[None], signs, -np.ones((1, self.turn.size), complex), touched)
+    def flip(self, state: State, source: int) -> Settings:
+        """Return the setting with the polarity of one source turned."""
+        return state.x[None], np.where(np.arange(self.n) == source, -state.signs, state.signs)[None]
 
-    def band_moves(self, state: State, e: int, settings: FloatArray) -> Moves:
-        """Return moves of the bands of one equaliser to settings on their grid, (K, B)."""
-        places = self.gain_places[e]
-        logs, rows, means = self.tables[e].on_grid(settings)
-        x = np.repeat(state.x[None], len(settings), axis=0)
-        x[:, places] = settings
-        signs = np.repeat(state.signs[None], len(settings), axis=0)
-        now = self.tables[e].summed(state.x[places])[0]
-        return Moves(x, signs, np.exp(logs - now), self.bands_of == e, e, rows, means)
+    def band_moves(self, state: State, e: int, settings: FloatArray) -> Settings:
+        """Return settings with the bands of one equaliser set to others, (K, B)."""
+        x, signs = (np.repeat(one[None], len(settings), axis=0) for one in (state.x, state.signs))
+        x[:, self.gain_places[e]] = settings
+        return x, signs
 
     # -- continuous values ----------------------------------------------------------------------
 
     def smooth_merit(self, state: State) -> float:
         """Return the loss with what breaks a limit squared."""
         over = max(state.given_up - self.task.most_given_up_db + _OUTPUT_MARGIN_DB, 0.0)
-        value = state.loss + _OUTPUT_WEIGHT * over**2
-        for rows, bands in zip(state.rows, self.task.equalisers, strict=True):
-            value += _ROW_WEIGHT * float(np.mean(np.maximum(rows - bands.cap_db, 0.0) ** 2))
-        return value
+        rows = self.row_weights @ np.maximum(state.rows, 0.0) ** 2
+        return float(state.loss + _OUTPUT_WEIGHT * over**2 + rows)
 
     def expansion(self, state: State) -> tuple[FloatArray, FloatArray]:
         """Return half the slope and curvature of the smooth merit in the free values, (V',).
@@ -313,7 +322,7 @@ class Model:
         power = np.maximum(np.abs(state.total) ** 2 @ task.smoothing, _LEAST_POWER)
         pairs = zip(self.tables, self.gain_places, strict=True)
         bands = [table.slopes(state.x[at]) for table, at in pairs]
-        slopes = self._power_slopes(state, [logs for logs, _, _ in bands])[self.free]
+        slopes = self._power_slopes(state, [logs for logs, _ in bands])[self.free]
         bent = slopes @ task.smoothing  # half of what the power gains, (V', S, F)
         d = power_ratio_db(power) - task.target_db - state.level
         short = np.minimum(d - self.asked, 0.0)
@@ -331,7 +340,7 @@ class Model:
 
     def _power_slopes(self, state: State, logs: list[ComplexArray]) -> FloatArray:
         """Return half of the slope of the power at the points in every value, (V, S, P)."""
-        inner = np.conj(state.total) * state.parts
+        inner = np.conj(state.total) * (state.transfers[:, None] * self.pressures)
         of_lines = np.array([inner[self.lines == i].sum(axis=0) for i in range(self.n)])
         found = [-self.turn.imag * of_lines.imag, NEPERS_PER_DB * of_lines.real]
         for e, log in enumerate(logs):
@@ -340,13 +349,13 @@ class Model:
         return np.concatenate(found)
 
     def _penalties(
-        self, state: State, bands: list[Slopes], bent: FloatArray, power: FloatArray
+        self, state: State, bands: list[Summed], bent: FloatArray, power: FloatArray
     ) -> Iterator[tuple[float, FloatArray, FloatArray]]:
         """Yield weight, residuals (R,) and their slopes (V', R): mean cut, output, limit rows."""
         task, n, free = self.task, self.n, self.free
         means = np.zeros((n, len(self.choices)))
-        for e, (_, _, mean_slopes) in enumerate(bands):
-            means[np.ix_(self.bands_of == e, self.gain_places[e])] = mean_slopes
+        for e, (logs, _) in enumerate(bands):
+            means[np.ix_(self.bands_of == e, self.gain_places[e])] = self._means_db(logs)
         means = means[:, free]
         cut = float(self._source_means(state.means).mean())
         if cut < 0.0:
@@ -359,10 +368,9 @@ class Model:
             louder = np.einsum("s,vsf->vf", task.seat_weights, bent) / average / NEPERS_PER_DB
             slope = driven - louder @ task.frequency_weights
             yield _OUTPUT_WEIGHT, np.array([over]), slope[:, None]
-        for e, (_, row_slopes, _) in enumerate(bands):
-            excess = state.rows[e] - task.equalisers[e].cap_db
-            broken = np.flatnonzero(excess > 0.0)
-            if broken.size:
-                rows = np.zeros((len(self.choices), broken.size))
-                rows[self.gain_places[e]] = row_slopes[:, broken]
-                yield _ROW_WEIGHT / excess.size, excess[broken], rows[free]
+        for e, (_, row_slopes) in enumerate(bands):
+            broken = (self.rows_of == e) & (state.rows > 0.0)
+            if broken.any():
+                rows = np.zeros((len(self.choices), int(broken.sum())))
+                rows[self.gain_places[e]] = row_slopes[:, broken[self.rows_of == e]]
+                yield float(self.row_weights[broken][0]), state.rows[broken], rows[free]

@@ -13,16 +13,19 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
+from typing import Literal
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, Moves, Setting, State
+from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, Setting, Settings, State
 from roomeq.optimiser.several.task import IntArray
 
 BoolArray = NDArray[np.bool_]
+Figure = Literal["merit", "given_up"]
+_LEAST_FALL: dict[Figure, float] = {"merit": 1e-7, "given_up": 1e-9}
 
 _STEPS, _TRIALS = 25, 6
 _DAMPING = 1e-2
@@ -33,7 +36,6 @@ _STALE = 20
 _COARSE_DELAY = 0.5  # ms
 _DRAWN = 24
 _REACH, _DELAY_REACH = 3, 10
-_LEAST_FALL = 1e-7
 _FEW_STARTS = 3
 _SEED = 1
 
@@ -59,33 +61,33 @@ def find_loudest(model: Model, *, starts: int | None = None, fine: bool = True) 
         begun, turned = _redrawn(model, x, signs, rng)
         begun[model.n :] = x[model.n :]
         begins.append((model.rounded(begun), turned))
-    coarse = [_louder(model, model.state(*start), _COARSE_DELAY) for start in begins[:starts]]
-    coarse.sort(key=lambda state: state.given_up)
-    finished = [_louder(model, state, 0.0) for state in coarse[: _FINALISTS if fine else 0]]
-    best = min(finished or coarse, key=lambda state: state.given_up)
+    found = [_louder(model, model.state(*start), _COARSE_DELAY) for start in begins[:starts]]
+    found.sort(key=lambda state: state.given_up)
+    if fine:
+        found = [_louder(model, state, 0.0) for state in found[:_FINALISTS]]
+    best = min(found, key=lambda state: state.given_up)
     model.loudest_db -= best.given_up
     return model.state(best.x, best.signs)
 
 
 def _louder(model: Model, state: State, step: float) -> State:
-    """Turn delay and polarity of one source after the other until nothing is louder."""
+    """Turn delay and polarity of one source after the other until nothing is louder.
+
+    Of the delays about one is taken for each step; all without one.
+    """
     while True:
         before = state.given_up
         for line in np.unique(model.lines):
             level = state.x[model.n + line : model.n + line + 1]
             fed = np.flatnonzero((model.lines == line) & model.invertible)
-            moves = [model.line_moves(state, line, _thinned(model.choices[line], step), level)]
+            delays = model.choices[line]
+            if step:
+                delays = delays[np.unique(np.round(delays / step), return_index=True)[1]]
+            moves = [model.line_moves(state, line, delays, level)]
             for some in moves + [model.flip(state, int(i)) for i in fed if i != line]:
-                given_up = model.given_up_db(state, some)
-                state = _better(model, state, some, given_up, state.given_up - 1e-9)
+                state = _improved_by(model, state, some, "given_up")
         if state.given_up >= before - 1e-6:
             return state
-
-
-def _thinned(delays: FloatArray, step: float) -> FloatArray:
-    """Return about one of the delays for each step."""
-    kept = np.unique(np.round(delays / step), return_index=True)[1] if step else slice(None)
-    return np.asarray(delays[kept])
 
 
 def search(
@@ -168,7 +170,7 @@ def _on_grid(model: Model, state: State) -> State:
                 for gains, g in zip(offered, now, strict=True)
             ]
             settings = np.where(np.eye(now.size, dtype=bool), lower, now)
-            excess = (model.tables[e].on_grid(np.vstack([now, settings]))[1] - cap_db).max(axis=-1)
+            excess = (model.tables[e].summed(np.vstack([now, settings]))[1] - cap_db).max(axis=-1)
             k = int(excess[1:].argmin())
             if excess[0] <= LIMIT_TOLERANCE_DB or excess[1 + k] >= excess[0]:
                 break
@@ -223,7 +225,7 @@ def _starts(model: Model, loudest: State, rng: Generator) -> list[State]:
     x, signs = model.present()
     found = [model.state(np.clip(x, model.low, model.high), signs), loudest]
     for i in np.flatnonzero(model.invertible):
-        found.append(model.state(loudest.x, model.flip(loudest, int(i)).signs[0]))
+        found.append(model.state(loudest.x, model.flip(loudest, int(i))[1][0]))
     return found + [_drawn(model, loudest, rng) for _ in range(2)]
 
 
@@ -283,14 +285,16 @@ def improved(
     while model.evaluations < until:
         before = state.merit
         state = _round_of_moves(model, state, may, pairs=False, flips=flips)
-        if state.merit < before - _LEAST_FALL:
+        if state.merit < before - _LEAST_FALL["merit"]:
             continue
         if not pairs:
             return state
         state = _round_of_moves(model, state, may, pairs=True, flips=flips)
-        if flips:
-            state = _wide_moves(model, state, may)
-        if state.merit >= before - _LEAST_FALL:
+        for line in map(int, np.flatnonzero(may[: model.n] & flips)):  # to any delay
+            level = state.x[model.n + line : model.n + line + 1]
+            moves = model.line_moves(state, line, model.choices[line], level)
+            state = _improved_by(model, state, moves)
+        if state.merit >= before - _LEAST_FALL["merit"]:
             return state
     return state
 
@@ -314,25 +318,12 @@ def _round_of_moves(
     return state
 
 
-def _wide_moves(model: Model, state: State, may: BoolArray) -> State:
-    """Move the delay of one line to any choice, also with polarity turned."""
-    for line in map(int, np.flatnonzero(may[: model.n])):
-        level = state.x[model.n + line : model.n + line + 1]
-        moves = model.line_moves(state, line, model.choices[line], level)
-        state = _improved_by(model, state, moves)
-    return state
-
-
-def _better(model: Model, state: State, moves: Moves, values: FloatArray, most: float) -> State:
-    """Return the move of the least value, if that lies below `most`."""
-    k = int(values.argmin())
-    better = bool(values[k] < most)
-    return model.state(moves.x[k], moves.signs[k], state.level) if better else state
-
-
-def _improved_by(model: Model, state: State, moves: Moves) -> State:
+def _improved_by(model: Model, state: State, moves: Settings, figure: Figure = "merit") -> State:
     """Return the best of the moves if it is better."""
-    return _better(model, state, moves, model.judged(state, moves), state.merit - _LEAST_FALL)
+    values = getattr(model.judged(moves, state.level), figure)
+    k = int(values.argmin())
+    better = bool(values[k] < getattr(state, figure) - _LEAST_FALL[figure])
+    return model.state(moves[0][k], moves[1][k], state.level) if better else state
 
 
 def _near(model: Model, state: State, place: int, may: BoolArray, reach: int) -> FloatArray:

@@ -37,8 +37,8 @@ class Source:
     pressures : ndarray, shape (S, P)
         Complex, everything at rest.
     delays, levels_db : ndarray
-        What its amplifier offers; a single value is fixed. A source that is fed by another has that
-        one's.
+        What its amplifier offers, rising; a single value is fixed. A source that is fed by another
+        has that one's.
     polarities : tuple of float
         (1.0, -1.0) if it can be inverted, or the one that it has.
     equaliser : int, optional
@@ -57,11 +57,6 @@ class Source:
     equaliser: int | None = None
     fed_by: int | None = None
     present: JoiningSettings = field(default_factory=JoiningSettings)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "pressures", readonly(self.pressures, dtype=np.complex128))
-        for name in ("delays", "levels_db"):
-            object.__setattr__(self, name, readonly(np.unique(getattr(self, name))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -142,11 +137,6 @@ class SeveralTask:
     loss : Loss
     most_given_up_db : float
         See the package.
-
-    Raises
-    ------
-    ValueError
-        If pressures are of other shapes or not finite.
     """
 
     points: FloatArray
@@ -165,10 +155,6 @@ class SeveralTask:
         for name in ("seat_weights", "frequency_weights"):
             weights = np.asarray(getattr(self, name))
             object.__setattr__(self, name, readonly(np.round(weights / weights.sum(), _DECIMALS)))
-        shape = self.seat_weights.size, self.points.size
-        for source in self.sources:
-            if source.pressures.shape != shape or not np.isfinite(source.pressures).all():
-                raise ValueError(f"pressures of {source.name!r} must be finite, of shape {shape}")
         points, every = self.points, np.eye(self.points.size)
         smoothing = smooth_power(points, every, at=self.frequencies, fraction=SHAPE_FRACTION)
         object.__setattr__(self, "smoothing", smoothing)

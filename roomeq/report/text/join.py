@@ -183,7 +183,7 @@ def _verdict(choice: CornerChoice) -> str:
             "after delay, level and bands."
         )
     low, high = _pair_words(best.pair)
-    settings = best.outcome.settings
+    settings = best.settings
     return (
         f"To be preferred: subwoofer {low}; mains {high}. It leaves {best.deviation_db:.1f} dB of "
         f"deviation instead of {now.deviation_db:.1f} dB, with {delay_text(settings)}, polarity "
@@ -201,7 +201,7 @@ def _pair_row(entry: RankedPair, *, is_present: bool) -> list[str]:
     order = entry.acoustic_order
     return [
         f"{entry.deviation_db:.2f}",
-        f"{entry.outcome.loss_db:.2f}",
+        f"{entry.loss_db:.2f}",
         *_short_words(entry.pair),
         "" if order is None else str(order),
         ", ".join(remarks),

@@ -47,7 +47,7 @@ def test_a_phase_without_a_control_is_refused(room):
     without = replace(room, device=replace(room.device, phase=None))
     assert joining_offer(without).phase_control is None
     stated = replace(without, present=replace(without.present, phase_deg=30.0))
-    with pytest.raises(ValueError, match="has no phase control"):
+    with pytest.raises(ValueError, match="phase_deg needs phase_frequency"):
         joining_offer(stated)
 
 

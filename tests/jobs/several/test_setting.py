@@ -8,8 +8,7 @@ from subwoofer_rooms import AXIS, SEATS, SHARED, digital_band, echoes, late, wri
 
 from roomeq.device.processor import JoiningSettings
 from roomeq.importers.room import read_room
-from roomeq.jobs.propose_several import _within_drive
-from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
+from roomeq.jobs.propose_several import OneSetting, _within_drive, room_as_set, settings_of
 from roomeq.jobs.several.task import several_task
 from roomeq.optimiser.several.choose import choose_together
 

@@ -24,7 +24,7 @@ from roomeq.optimiser.bands import branching as tie_break_module
 from roomeq.optimiser.bands import search as search_module
 from roomeq.optimiser.bands.bound import Relaxation
 from roomeq.optimiser.bands.branching import settings_of_small, split
-from roomeq.optimiser.bands.problem import BandGainProblem
+from roomeq.optimiser.bands.problem import BandGainProblem, nearest_labels
 from roomeq.optimiser.bands.search import solve_band_gains, solve_from
 from roomeq.optimiser.bands.start import descend, start_setting
 from roomeq.wanted.loss import Loss
@@ -346,6 +346,14 @@ def test_tie_break_does_not_live_on_counting_out(case, monkeypatch):
     solution = solve_band_gains(case.problem, tie_share=0.4)
     assert solution.tie_break_exact
     np.testing.assert_array_equal(solution.labels, expected.labels)
+
+
+def test_a_band_is_moved_where_it_leaves_its_place():
+    problem = make_problem(3, following_q, FOUR, present=[-2.0, 4.0, 0.0, -6.0])
+    stands = nearest_labels(problem.gains_db, problem.present_gains_db)
+    settings = stands + np.vstack([np.zeros((1, 4), int), np.diag([1, -1, 1, 1])])
+    expected = np.vstack([np.zeros((1, 4), bool), np.eye(4, dtype=bool)])
+    np.testing.assert_array_equal(tie_break_module.moved_bands(problem, settings), expected)
 
 
 @pytest.mark.parametrize("found", [(-3.0, -1.0), (-2.0, -2.0), (-1.0, -3.0)])

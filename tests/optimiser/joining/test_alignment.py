@@ -1,13 +1,15 @@
 """Delay and polarity: rules held against full scans, simulated systems, and invented rooms."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_survey, survey_of
 
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.device.profile import PhaseControl
-from roomeq.optimiser.joining.alignment import Candidate, _chosen, _phase_moves, align, realign
-from roomeq.optimiser.joining.summation import Summation, judge_sum
+from roomeq.optimiser.joining.alignment import _change, _chosen, align, realign
+from roomeq.optimiser.joining.summation import SumLoss, judge_sum
 from roomeq.optimiser.joining.survey import prepare_joining
 
 SEEDS = range(12)
@@ -212,9 +214,9 @@ def test_a_phase_control_rests_beside_a_delay_and_is_chosen_without_one():
     assert not alone.chosen.settings.inverted
     assert alone.chosen.loss_db == pytest.approx(0.0, abs=1e-3)
     present = JoiningSettings(phase_deg=45.0, phase_frequency=CORNER)
-    moves = _phase_moves(Summation.of(data), present, control, corner=CORNER)
-    away = [abs(one.phase_deg - 45.0) / 360.0 / CORNER for one in moves.settings]
-    np.testing.assert_allclose(moves.cost, away, atol=1e-9)  # its lag at its own frequency
+    for deg in (0.0, 45.0, 180.0):  # its lag at its own frequency
+        away = _change(replace(present, phase_deg=deg), present, corner=CORNER)
+        assert away == pytest.approx(abs(deg - 45.0) / 360.0 / CORNER, abs=1e-9)
 
 
 def test_realigning_stays_near_and_keeps_the_polarity():
@@ -229,7 +231,7 @@ def test_realigning_stays_near_and_keeps_the_polarity():
 
 def made(delay_ms, loss_db, *, inverted=False, seats=(0.0, 0.0)):
     """Return a candidate whose seats lose so much more than the mean."""
-    return Candidate(
+    return SumLoss(
         settings=JoiningSettings(delay=1e-3 * delay_ms, inverted=inverted),
         loss_db=loss_db,
         by_seat_db=loss_db + np.array(seats),
@@ -237,15 +239,10 @@ def made(delay_ms, loss_db, *, inverted=False, seats=(0.0, 0.0)):
 
 
 NOW = made(0.0, 4.0)
-COSTS = {
-    JoiningSettings(delay=1e-3 * ms, inverted=inverted): 1e-3 * ms + 0.002 * inverted
-    for ms in range(12)
-    for inverted in (False, True)
-}
 
 
 def picked(tied, *, now=NOW, told=None, least=1.0):
-    found = _chosen(now, tied, least=least, told=told, cost=COSTS)
+    found = _chosen(now, tied, least=least, told=told, corner=CORNER)
     return found.settings.delay_ms, found.settings.inverted
 
 

@@ -11,12 +11,12 @@ from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.processor import JoiningSettings
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.joining.corner_choice import (
+    CornerChoice,
     CrossoverPair,
     PairDoubt,
-    PairOutcome,
+    RankedPair,
     offered_pairs,
     predicted_pairs,
-    rank_pairs,
 )
 from roomeq.optimiser.joining.survey import prepare_joining
 
@@ -29,20 +29,30 @@ def high(order=2, corner=80.0, family="butterworth"):
     return CrossoverFilter(kind="high_pass", family=family, order=order, corner=corner)
 
 
+def judged(pair, mains, deviation_db=0.0):
+    return RankedPair(
+        pair=pair,
+        settings=JoiningSettings(),
+        loss_db=0.0,
+        deviation_db=deviation_db,
+        mains=mains,
+    )
+
+
 def test_closed_box_with_second_order_high_pass_is_fourth_order():
     # check values, section 3: closed box (BW2 at 80) + BW2 at 80 = LR4 acoustic; flat with an LR4
     pair = CrossoverPair(low_pass=low(), high_pass=high())
     box = MainsBox(kind="closed", corner=80.0)
-    assert pair.acoustic_order(box) == 4
-    assert pair.phase_at_corner_deg(box) == pytest.approx(0.0, abs=1e-9)
+    assert judged(pair, box).acoustic_order == 4
+    assert judged(pair, box).phase_at_corner_deg == pytest.approx(0.0, abs=1e-9)
 
 
 def test_low_pass_alone_against_the_box():
     # fourth-order Linkwitz-Riley: -180 degrees at its corner; second-order Butterworth: +90
     pair = CrossoverPair(low_pass=low(), high_pass=None)
     box = MainsBox(kind="closed", corner=80.0)
-    assert pair.acoustic_order(box) == 2
-    assert abs(pair.phase_at_corner_deg(box)) == pytest.approx(90.0, abs=1e-9)
+    assert judged(pair, box).acoustic_order == 2
+    assert abs(judged(pair, box).phase_at_corner_deg) == pytest.approx(90.0, abs=1e-9)
 
 
 @pytest.mark.parametrize(("kind", "order"), [("closed", 2), ("vented", 4)])
@@ -52,7 +62,7 @@ def test_box_orders(kind, order):
     # Butterworth: 3.01 dB down at the corner
     assert 20 * np.log10(abs(box.roll_off.response([50.0])[0])) == pytest.approx(-3.0103, abs=1e-3)
     pair = CrossoverPair(low_pass=low(), high_pass=high(order=2))
-    assert pair.acoustic_order(box) == order + 2
+    assert judged(pair, box).acoustic_order == order + 2
 
 
 def test_offered_pairs():
@@ -91,8 +101,9 @@ PRESENT = lr4_pair(CORNER)
 def choose_corner(data, *, pairs, present, solve, mains=None):
     """Predict pairs, judge each of them and rank them."""
     predicted, refused = predicted_pairs(data, pairs=pairs, present=present, mains=mains)
-    outcomes = [(pair, solve(there, pair)) for pair, there in predicted]
-    return rank_pairs(outcomes, refused=refused, mains=mains)
+    all_of_them = [judged(pair, mains, solve(there, pair)) for pair, there in predicted]
+    ranked = sorted(all_of_them, key=lambda one: one.deviation_db)
+    return CornerChoice(ranked=tuple(ranked), refused=tuple(refused), present=all_of_them[0])
 
 
 def at_corner(deviations):
@@ -100,8 +111,7 @@ def at_corner(deviations):
 
     def solve(data, pair):
         solve.seen[pair] = data
-        deviation = deviations.get(round(pair.corner), 5.0)
-        return PairOutcome(settings=JoiningSettings(), loss_db=0.0, deviation_db=deviation)
+        return deviations.get(round(pair.corner), 5.0)
 
     solve.seen = {}
     return solve

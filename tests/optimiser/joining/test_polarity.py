@@ -7,7 +7,7 @@ import pytest
 from joining_rooms import butterworth
 from places import ROOT
 
-from roomeq.optimiser.joining.polarity import polarity_axis, test_polarity
+from roomeq.optimiser.joining.polarity import judge_polarity, polarity_axis
 
 sys.path.insert(0, str(ROOT / "tests" / "benchmarks"))
 from joining_cases import FREQUENCIES, random_case
@@ -24,7 +24,7 @@ def late_by(delay, *, sign=1.0):
 @pytest.mark.parametrize("delay", [-0.008, -0.003, 0.0, 0.0055, 0.008])
 def test_bare_arrivals_are_told_with_their_difference(sign, delay):
     box = butterworth("high", 2, corner=28.0, frequencies=AXIS)
-    found = test_polarity(
+    found = judge_polarity(
         box * late_by(0.012 + delay, sign=sign), late_by(0.012), seat_weights=np.ones(1)
     )
     assert found.inverted is (sign < 0)
@@ -33,7 +33,7 @@ def test_bare_arrivals_are_told_with_their_difference(sign, delay):
 
 def test_a_half_period_does_not_look_like_a_flip_over_three_octaves():
     # 6.25 ms is half a period at 80 Hz, 1.2 at 195 Hz and 0.16 at 25 Hz
-    found = test_polarity(late_by(0.018), late_by(0.018 - 0.00625), seat_weights=np.ones(1))
+    found = judge_polarity(late_by(0.018), late_by(0.018 - 0.00625), seat_weights=np.ones(1))
     assert found.inverted is False
     assert found.arrival == pytest.approx(0.00625, abs=0.0003)
 
@@ -43,7 +43,7 @@ def test_noise_is_not_told():
     untold = 0
     for _ in range(20):
         sub, mains = rng.normal(size=(2, 2, 1, AXIS.size))
-        found = test_polarity(
+        found = judge_polarity(
             sub[0] + 1j * sub[1], mains[0] + 1j * mains[1], seat_weights=np.ones(1)
         )
         untold += found.inverted is None
@@ -51,7 +51,7 @@ def test_noise_is_not_told():
 
 
 def test_both_have_to_agree_and_both_ratios_reach_the_limit():
-    found = test_polarity(late_by(0.0), late_by(0.0), seat_weights=np.ones(1))
+    found = judge_polarity(late_by(0.0), late_by(0.0), seat_weights=np.ones(1))
     told = {"phase_inverted": True, "onset_inverted": True, "phase_ratio": 1.2, "onset_ratio": 1.2}
     kind, arrival = type(found), {"arrival": 0.0}
     assert kind(**told, **arrival).inverted is True
@@ -63,8 +63,8 @@ def test_both_have_to_agree_and_both_ratios_reach_the_limit():
 def test_seats_count_by_their_weight():
     sub = np.concatenate([late_by(0.001), late_by(0.001, sign=-1.0)])
     mains = np.concatenate([late_by(0.0), late_by(0.0)])
-    assert test_polarity(sub, mains, seat_weights=np.array([3.0, 1.0])).inverted is False
-    assert test_polarity(sub, mains, seat_weights=np.array([1.0, 3.0])).inverted is True
+    assert judge_polarity(sub, mains, seat_weights=np.array([3.0, 1.0])).inverted is False
+    assert judge_polarity(sub, mains, seat_weights=np.array([1.0, 3.0])).inverted is True
 
 
 def test_in_rooms_more_are_told_rightly_than_wrongly():
@@ -83,7 +83,7 @@ def test_in_rooms_more_are_told_rightly_than_wrongly():
             )
             for pressure, path in ((case.noisy_sub, low), (case.noisy_mains, high))
         ]
-        found = test_polarity(*rows, seat_weights=np.ones(len(rows[0])))
+        found = judge_polarity(*rows, seat_weights=np.ones(len(rows[0])))
         right += found.inverted is case.inverted
         wrong += found.inverted is (not case.inverted)
     assert right >= 4
@@ -124,7 +124,7 @@ def test_both_tests_are_what_is_said_of_them():
     rows = late_by(0.012) * (1.0 + rng.normal(size=(4, 3)) @ modes)
     weights = np.array([2.0, 1.0])
     sub, mains = -rows[:2] * late_by(0.002), rows[2:]
-    found = test_polarity(sub, mains, seat_weights=weights)
+    found = judge_polarity(sub, mains, seat_weights=weights)
     delays, phase, onset = by_words(sub, mains, weights)
     for agreement, inverted, ratio in (
         (phase, found.phase_inverted, found.phase_ratio),

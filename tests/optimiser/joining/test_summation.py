@@ -7,7 +7,7 @@ import pytest
 from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_survey, survey_of
 
 from roomeq.device.processor import JoiningSettings
-from roomeq.optimiser.joining.summation import Summation, judge_sum
+from roomeq.optimiser.joining.summation import judge_sum, judge_sums
 from roomeq.optimiser.joining.survey import prepare_joining
 
 
@@ -50,19 +50,17 @@ def test_fourth_order_linkwitz_riley_loses_nothing_and_everything_at_the_corner_
 @pytest.mark.parametrize("seed", [1, 2])
 def test_grid_is_the_definition(seed):
     data = prepare_joining(modal_survey(seed), corner=CORNER)
-    delays = np.array([-0.0071, 0.0, 0.0033])
-    summation = Summation.of(data)
-    turns = np.exp(np.outer(delays, -2j * np.pi * summation.frequencies))
-    found = summation.by_seat_db(turns)
-    for polarity, sign in enumerate((1.0, -1.0)):
-        for place, delay in enumerate(delays):
-            np.testing.assert_allclose(
-                found[polarity, place], defined_db(data, delay, sign), atol=1e-9
-            )
-            settings = JoiningSettings(delay=delay, inverted=sign < 0)
-            judged = judge_sum(data, settings)
-            np.testing.assert_allclose(judged.by_seat_db, found[polarity, place], atol=1e-9)
-            assert judged.loss_db == pytest.approx(found[polarity, place].mean())
+    settings = [
+        JoiningSettings(delay=delay, inverted=inverted)
+        for delay in (-0.0071, 0.0, 0.0033)
+        for inverted in (False, True)
+    ]
+    for one, found in zip(settings, judge_sums(data, settings), strict=True):
+        expected = defined_db(data, one.delay, -1.0 if one.inverted else 1.0)
+        np.testing.assert_allclose(found.by_seat_db, expected, atol=1e-9)
+        judged = judge_sum(data, one)
+        np.testing.assert_allclose(judged.by_seat_db, found.by_seat_db, atol=1e-9)
+        assert judged.loss_db == pytest.approx(found.by_seat_db.mean())
 
 
 def test_seats_count_by_their_weight_and_a_phase_control_is_judged():

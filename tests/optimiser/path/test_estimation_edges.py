@@ -9,13 +9,12 @@ import pytest
 import scipy.special
 import scipy.stats
 
-from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.path import estimation
 from roomeq.optimiser.path.estimate import PathCandidate, PathVerdict
-from roomeq.optimiser.path.hypotheses import Chain, Group, LowEnd, level_db
+from roomeq.optimiser.path.hypotheses import Part, Tried, level_db, priors
 from roomeq.optimiser.path.observation import Observation
-from roomeq.optimiser.path.search import Errors, Fit, Search
+from roomeq.optimiser.path.search import Errors, Fit, Fits
 
 AXIS = np.geomspace(20.0, 400.0, 50)
 FLAT = np.zeros(AXIS.size)
@@ -31,20 +30,16 @@ def errors_of(noise_db=-80.0):
 ERRORS = errors_of()
 
 
-def fitted(*low, errors=ERRORS, sign=1):
+def fitted(*low, errors=ERRORS, high=False):
     """Return a fit as it is: Butterworth filters of an order, a corner, copies."""
-    chain = Chain()
-    for order, corner, copies in low:
-        chain = chain.with_filter(((order, copies),), corner=corner, spread=0.6, sign=sign)
-    at = np.asarray(chain.centre)
-    level, slope = level_db(chain, at, AXIS, errors.seen.noise_db)
-    return Fit(chain, at, -level, slope)
+    chain = tuple(Part(((order, copies),), at, 0.6, high=high) for order, at, copies in low)
+    centre = priors(chain)[0]
+    level, slope = level_db(chain, centre, AXIS, errors.seen.noise_db)
+    return Fit(chain, centre, -level, slope)
 
 
-def searched(fits, odds, **highs):
-    highs = {"low_ends": [], "high_fits": [], "high_odds": np.zeros(0), **highs}
-    counts = [len(fit.chain.filters) for fit in fits]
-    return Search(fits=fits, low_passes=counts, whole=0, log_odds=np.array(odds), **highs)
+def searched(fits, odds):
+    return Fits([Tried(fit.chain, 1.0) for fit in fits], fits, np.array(odds))
 
 
 def told(fits, odds=(0.0,), *, errors=ERRORS, near=False, highest=300.0):
@@ -114,19 +109,12 @@ def test_a_description_is_contradicted_below_half_a_per_cent_and_confirmed_from_
 @pytest.mark.parametrize(("factor", "there"), [(1.01, True), (0.99, False)])
 def test_high_passes_are_tempered_by_one_and_a_half_and_told_above_the_lower_end(factor, there):
     corner = factor * 20.0 * 2.0**0.4
-    fit = fitted((4, corner, 1), sign=-1)
-    ends = [LowEnd(Chain(), None, 1.0), LowEnd(fit.chain, Group(((4, 1),), corner, 0.3), 1.0)]
-    odds = np.array([0.0, 6.0])
-    found = searched([], [], low_ends=ends, high_fits=[fitted(), fit], high_odds=odds)
+    fit, odds = fitted((4, corner, 1), high=True), np.array([0.0, 6.0])
+    ends = [Tried((), 1.0), Tried(fit.chain, 1.0, high_pass=fit.chain[0])]
+    found = Fits(ends, [fitted(), fit], odds)
     stated = [butterworth(corner, order=4, kind="high_pass")]
     said = estimation.judge_high_pass(found, ERRORS, stated, sure=0.85)
     likely = scipy.special.softmax(odds / 1.5)[1]
     likely *= within_a_tenth(ERRORS.parameter_spreads(fit)[2])
     assert said.probability == pytest.approx(likely if there else 1.0)
     assert (said.filter is not None, said.as_described) == (there, True if there else None)
-
-
-def test_a_reference_divides_where_it_is_within_25_decibels_of_its_largest():
-    axis = np.linspace(20.0, 320.0, 301)
-    fall = FrequencyResponse.from_level(axis, -0.1 * (axis - 20.0))
-    assert estimation._ratio(fall, fall).frequencies[-1] == 270.0

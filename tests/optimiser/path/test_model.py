@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from roomeq.optimiser.path.hypotheses import Chain, level_db
+from roomeq.optimiser.path.hypotheses import Part, level_db, priors
 
 AXIS = np.geomspace(10.0, 400.0, 60)
 SILENT = np.full(AXIS.size, -300.0)
@@ -15,14 +15,16 @@ def butterworth(order, corner, kind):
     return np.abs(scipy.signal.freqs(b, a, worN=2 * np.pi * AXIS)[1])
 
 
-def chain():
-    made = Chain().with_resonance(corner=30.0, spread=0.5, q=0.9, q_spread=0.4)
-    made = made.with_filter(((3, 1),), corner=20.0, spread=0.3, sign=-1)
-    return made.with_filter(((2, 2), (4, 1)), corner=80.0, spread=0.6)
+CHAIN = (
+    Part((), 30.0, 0.5, q=0.9, q_spread=0.4),
+    Part(((3, 1),), 20.0, 0.3, high=True),
+    Part(((2, 2), (4, 1)), 80.0, 0.6),
+)
+CENTRE = priors(CHAIN)[0]
 
 
 def test_level_is_scipys():
-    found, _ = level_db(chain(), np.asarray(chain().centre), AXIS, SILENT)
+    found, _ = level_db(CHAIN, CENTRE, AXIS, SILENT)
     w = 2 * np.pi * 30.0
     box = scipy.signal.freqs([1, 0, 0], [1, w / 0.9, w * w], worN=2 * np.pi * AXIS)[1]
     low = butterworth(2, 80.0, "low") ** 2 * butterworth(4, 80.0, "low")
@@ -31,19 +33,18 @@ def test_level_is_scipys():
 
 
 def test_noise_adds_in_power():
-    at = np.asarray(chain().centre)
-    alone, _ = level_db(chain(), at, AXIS, SILENT)
-    found, _ = level_db(chain(), at, AXIS, np.full(AXIS.size, -20.0))
+    alone, _ = level_db(CHAIN, CENTRE, AXIS, SILENT)
+    found, _ = level_db(CHAIN, CENTRE, AXIS, np.full(AXIS.size, -20.0))
     np.testing.assert_allclose(10 ** (found / 10), 10 ** (alone / 10) + 0.01, rtol=1e-9)
 
 
 @pytest.mark.parametrize("place", range(6))
 def test_derivatives_are_differences(place):
     noise_db = np.full(AXIS.size, -30.0)
-    at = np.asarray(chain().centre) + 0.1
+    at = CENTRE + 0.1
     step = np.zeros(at.size)
     step[place] = 1e-5
-    higher, lower = (level_db(chain(), at + sign * step, AXIS, noise_db)[0] for sign in (1, -1))
-    _, slope = level_db(chain(), at, AXIS, noise_db)
+    higher, lower = (level_db(CHAIN, at + sign * step, AXIS, noise_db)[0] for sign in (1, -1))
+    _, slope = level_db(CHAIN, at, AXIS, noise_db)
     np.testing.assert_allclose(slope[:, place], (higher - lower) / 2e-5, atol=1e-5)
     assert np.abs(slope[:, place]).max() > 0.01

@@ -5,7 +5,7 @@ import pytest
 import scipy.stats
 
 from roomeq.base.response import FrequencyResponse
-from roomeq.optimiser.path.hypotheses import Chain, level_db
+from roomeq.optimiser.path.hypotheses import Part, level_db
 from roomeq.optimiser.path.observation import Observation, observe
 from roomeq.optimiser.path.search import Errors, fit_chain
 
@@ -37,7 +37,7 @@ def test_evidence_of_a_gain_is_the_density_of_a_normal_distribution():
     ripples = (0.3, 1.5)
     for level in rng.multivariate_normal(np.zeros(AXIS.size), covariance(0.5), size=3) - 40.0:
         errors = errors_of(level, ripples=ripples)
-        fit = fit_chain(Chain(), errors, 0)
+        fit = fit_chain((), errors, 0)
         densities = [
             scipy.stats.multivariate_normal(cov=covariance(ripple) + 100.0**2).pdf(level)
             for ripple in ripples
@@ -50,8 +50,7 @@ def test_evidence_of_a_gain_is_the_density_of_a_normal_distribution():
 
 def test_what_was_put_in_comes_out():
     axis = np.arange(10.0, 300.0, 0.5)
-    chain = Chain().with_resonance(corner=32.0, spread=0.5, q=0.75, q_spread=0.4)
-    chain = chain.with_filter(((2, 2),), corner=80.0, spread=0.6)
+    chain = (Part((), 32.0, 0.5, q=0.75, q_spread=0.4), Part(((2, 2),), 80.0, 0.6))
     truth = np.array([60.0, 0.0, np.log(28.0), np.log(0.9), np.log(71.0)])
     level, _ = level_db(chain, truth, axis, np.full(axis.size, -300.0))
     seen = observe(FrequencyResponse.from_level(axis, level))

@@ -10,7 +10,7 @@ from msgspec import structs
 
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.joining.alignment import align
-from roomeq.optimiser.joining.data import assemble_joining, joining_axes
+from roomeq.optimiser.joining.data import JoiningData, joining_axes
 from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plots import plot_joining, plot_joining_map
@@ -24,7 +24,7 @@ def fit():
     late = np.array([[0.003], [0.004]])
     sub = 3.0 / (1.0 + (points / 80.0) ** 4) * np.exp(-2j * np.pi * points * late)
     mains = 3.0 * (points / 80.0) ** 4 / (1.0 + (points / 80.0) ** 4) * np.ones((2, 1))
-    data = assemble_joining(
+    data = JoiningData(
         corner=80.0,
         seats=("sofa", "bench"),
         seat_weights=np.array([2.0, 1.0]),
@@ -32,10 +32,10 @@ def fit():
         sub=sub,
         mains=mains.astype(complex),
         frequencies=axis,
-        noise_weights=np.ones(axis.size),
-        target=None,
+        target_db=np.zeros(axis.size),
+        frequency_weights=np.ones(axis.size),
+        seat_offsets_db=np.zeros(2),
         present=JoiningSettings(),
-        levels_comparable=True,
     )
     return align(data, delays=DelayRange(lowest=-0.01, highest=0.01))
 

@@ -21,7 +21,6 @@ from roomeq.optimiser.joining.corner_choice import (
     CornerChoice,
     CrossoverPair,
     PairDoubt,
-    PairOutcome,
     RankedPair,
 )
 from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
@@ -365,22 +364,18 @@ def pair(corner, high=True):
     )
 
 
-def ranked(corner, deviation_db, *, doubts=(), high=True):
-    outcome = PairOutcome(
-        settings=JoiningSettings(delay=-0.002), loss_db=0.4, deviation_db=deviation_db
-    )
+def ranked(corner, deviation_db, *, high=True):
     return RankedPair(
         pair=pair(corner, high),
-        outcome=outcome,
-        doubts=doubts,
-        acoustic_order=None,
-        phase_at_corner_deg=None,
+        settings=JoiningSettings(delay=-0.002),
+        loss_db=0.4,
+        deviation_db=deviation_db,
     )
 
 
 def test_corner_lines_rank_and_refuse():
     now, best = ranked(80.0, 3.4), ranked(100.0, 2.1)
-    other = ranked(90.0, 1.9, doubts=(PairDoubt.FULL_RANGE,), high=False)
+    other = ranked(90.0, 1.9, high=False)
     refused = ((pair(60.0), PairDoubt.CORNER_TOO_LOW),)
     with page(120):
         text = flat(
