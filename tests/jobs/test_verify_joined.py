@@ -15,6 +15,7 @@ from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import check_joining, joining_stated_otherwise, verify, verify_room
 from roomeq.jobs.verifying.parts import measured_levels_db, observed_parts
 from roomeq.plan.joining import JoiningRecord
+from roomeq.plan.records import PresentRecord
 from roomeq.plan.verification import CauseCode
 from roomeq.report.text.verification import verification_text
 
@@ -340,6 +341,16 @@ def test_only_what_is_stated_otherwise_is_named(record):
         ("polarity", "inverted", "normal"),
         ("phase_deg", planned.phase_deg, planned.phase_deg + 15.0),
     ]
+    now = record.present
+    unsaid = PresentRecord(
+        path=None, mains_path=None, protection=None, protection_known=False, delay_ms=None,
+        polarity=None, phase_deg=None, phase_frequency=None, level_trim=False,
+    )  # fmt: skip
+    for phase_deg, named in ((now.phase_deg, []), (now.phase_deg + 30.0, ["phase_deg"])):
+        settings = msgspec.structs.replace(planned, phase_deg=phase_deg)
+        to_turn = msgspec.structs.replace(record, settings=settings)
+        rows = joining_stated_otherwise(to_turn, phase_deg=phase_deg + 15.0, before=unsaid)
+        assert [row.label for row in rows] == named
     tenth = [*joining_stated_otherwise(record, delay=1e-3 * (planned.delay_ms + 0.01))]
     assert [row.label for row in tenth] == ["delay_ms"]
     assert tenth[0].stated == pytest.approx(planned.delay_ms + 0.01, abs=1e-6)
