@@ -20,7 +20,7 @@ def distortion():
     harmonics = ratios[:, np.newaxis] * np.ones((5, 60), dtype=complex)
     noise = np.full((5, 60), 1e-3)
     noise[2, :30] = 0.1
-    return Distortion(frequencies=axis, harmonics=harmonics, noise=noise, window_lengths=(1.0,) * 5)
+    return Distortion(frequencies=axis, harmonics=harmonics, noise=noise)
 
 
 def root_of_squares_db(*levels_db):
