@@ -26,59 +26,32 @@ are left as they are.
 
 from __future__ import annotations
 
-from roomeq.report.plots.decay import plot_decay, plot_decay_lines, plot_impulse_response
-from roomeq.report.plots.headroom import (
-    plot_displacement,
-    plot_distortion,
-    plot_drive,
-    plot_extra_drive,
-    plot_power,
-)
-from roomeq.report.plots.joining import plot_joining, plot_joining_map
-from roomeq.report.plots.multiples import (
-    plot_every_seat,
-    plot_group_delay,
-    plot_parts,
-    plot_phase,
-    plot_subwoofers,
-)
-from roomeq.report.plots.plan import plot_band_gains, plot_equaliser, plot_prediction
-from roomeq.report.plots.rooms import plot_rooms, plot_voicing
-from roomeq.report.plots.seats import (
-    plot_seat_differences,
-    plot_seats,
-    plot_signal_to_noise,
-    plot_survey_signal_to_noise,
-    plot_variation,
-)
-from roomeq.report.plots.verification import plot_responses, plot_verification
+from roomeq.report.plots.decay import plot_decay as plot_decay
+from roomeq.report.plots.decay import plot_decay_lines as plot_decay_lines
+from roomeq.report.plots.decay import plot_impulse_response as plot_impulse_response
+from roomeq.report.plots.headroom import plot_displacement as plot_displacement
+from roomeq.report.plots.headroom import plot_distortion as plot_distortion
+from roomeq.report.plots.headroom import plot_drive as plot_drive
+from roomeq.report.plots.headroom import plot_extra_drive as plot_extra_drive
+from roomeq.report.plots.headroom import plot_power as plot_power
+from roomeq.report.plots.joining import plot_joining as plot_joining
+from roomeq.report.plots.joining import plot_joining_map as plot_joining_map
+from roomeq.report.plots.multiples import plot_every_seat as plot_every_seat
+from roomeq.report.plots.multiples import plot_group_delay as plot_group_delay
+from roomeq.report.plots.multiples import plot_parts as plot_parts
+from roomeq.report.plots.multiples import plot_phase as plot_phase
+from roomeq.report.plots.multiples import plot_subwoofers as plot_subwoofers
+from roomeq.report.plots.plan import plot_band_gains as plot_band_gains
+from roomeq.report.plots.plan import plot_equaliser as plot_equaliser
+from roomeq.report.plots.plan import plot_prediction as plot_prediction
+from roomeq.report.plots.rooms import plot_rooms as plot_rooms
+from roomeq.report.plots.rooms import plot_voicing as plot_voicing
+from roomeq.report.plots.seats import plot_seat_differences as plot_seat_differences
+from roomeq.report.plots.seats import plot_seats as plot_seats
+from roomeq.report.plots.seats import plot_signal_to_noise as plot_signal_to_noise
+from roomeq.report.plots.seats import plot_survey_signal_to_noise as plot_survey_signal_to_noise
+from roomeq.report.plots.seats import plot_variation as plot_variation
+from roomeq.report.plots.verification import plot_responses as plot_responses
+from roomeq.report.plots.verification import plot_verification as plot_verification
 
-__all__ = [
-    "plot_band_gains",
-    "plot_decay",
-    "plot_decay_lines",
-    "plot_displacement",
-    "plot_distortion",
-    "plot_drive",
-    "plot_equaliser",
-    "plot_every_seat",
-    "plot_extra_drive",
-    "plot_group_delay",
-    "plot_impulse_response",
-    "plot_joining",
-    "plot_joining_map",
-    "plot_parts",
-    "plot_phase",
-    "plot_power",
-    "plot_prediction",
-    "plot_responses",
-    "plot_rooms",
-    "plot_seat_differences",
-    "plot_seats",
-    "plot_signal_to_noise",
-    "plot_subwoofers",
-    "plot_survey_signal_to_noise",
-    "plot_variation",
-    "plot_verification",
-    "plot_voicing",
-]
+__all__ = [name for name in dir() if name.startswith("plot_")]

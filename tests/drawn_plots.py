@@ -1,5 +1,6 @@
 """What a plot drew: lines, bars and texts, found by their labels."""
 
+from fnmatch import fnmatchcase
 from functools import lru_cache
 from pathlib import Path
 
@@ -34,24 +35,29 @@ def closed_figures():
     assert dict(mpl.rcParams) == before
 
 
-def line(ax, label):
-    """Return x and y of the one line with a label."""
-    (found,) = [entry for entry in ax.lines if entry.get_label() == label]
-    return np.asarray(found.get_xdata()), np.asarray(found.get_ydata())
+def line(ax, name):
+    """Return x and y of the one line with a name."""
+    (found,) = lines(ax, name)
+    return found
 
 
-def lines(ax, label):
-    """Return x and y of every line with a label."""
+def lines(ax, name):
+    """Return x and y of every line with a name, * for anything: its label, or its group."""
     return [
         (np.asarray(entry.get_xdata()), np.asarray(entry.get_ydata()))
         for entry in ax.lines
-        if entry.get_label() == label
+        if fnmatchcase(entry.get_label(), name) or entry.get_gid() == name
     ]
 
 
 def texts(ax):
     """Return every text on the axes but ticks and titles."""
     return [entry.get_text().strip() for entry in ax.texts]
+
+
+def key(ax):
+    """Return what the legend beside a plot says."""
+    return [entry.get_text() for entry in ax.get_legend().get_texts()]
 
 
 def bars(ax):

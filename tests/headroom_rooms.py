@@ -135,5 +135,4 @@ def distortion_of(axis, ratios_db, *, level_db=90.0, above=True):
         frequencies=axis,
         harmonics=np.vstack([fundamental, fundamental * 10 ** (ratios / 20)]).astype(complex),
         noise=np.vstack([np.zeros(axis.size), np.where(heard, 0.0, np.inf)]),
-        window_lengths=(1.0,) * 5,
     )

@@ -14,37 +14,25 @@ exactly, also inside an interval. From this definition follow:
 
 It is a power mean: narrow dips fill up, and phase is lost.
 
-Means of sampled curves over many windows at once, at a cost that does not depend on their width.
-
-The last axis is frequency, in Hz, positive and strictly increasing. Between two samples a curve
-runs straight over the coordinate of the mean (ln f or f), and a window is cut exactly, also inside
-an interval.
-
 Sums over windows are usually differences of one running sum, which loses the digits of everything
-below the loudest part: on a slope of 96 dB per octave nothing is left. Here nothing is subtracted.
-Samples are added up between neighbouring window edges, and windows are put together from runs of
-1, 2, 4 ... such pieces. The cost grows with the samples in reach of the windows (once) and with the
-number of windows times its logarithm.
+below the loudest part: on a slope of 96 dB per octave nothing is left. Here nothing is subtracted:
+the edges of the windows become samples, and the areas within a window are added up.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Literal, get_args
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.response import checked_frequencies
 
 Coordinate = Literal["log", "linear"]
-Transform = Callable[[FloatArray], FloatArray]
-IndexArray = NDArray[np.intp]
-
-_BLOCK = 32768  # samples looked at together: they stay in the processor's cache
 
 
 def mean_over_windows(
@@ -54,7 +42,6 @@ def mean_over_windows(
     lower: FloatArray,
     upper: FloatArray,
     over: Coordinate = "log",
-    transform: Transform | None = None,
 ) -> FloatArray:
     """Return means of sampled curves over windows.
 
@@ -69,111 +56,22 @@ def mean_over_windows(
         window must meet the data, if only in a point.
     over : {"log", "linear"}
         Mean over d ln f or over df; the curves run straight between samples on that scale.
-    transform : callable, optional
-        Applied to `values`, any columns of them, before the mean is taken.
 
     Returns
     -------
     ndarray, shape (R, G)
         Integral over the window divided by its width.
     """
-    data = _Samples(frequencies, values, over=over, transform=transform)
-    low = np.maximum(lower, frequencies[0])
-    high = np.minimum(upper, frequencies[-1])
-    last = frequencies.size - 2
-    first = np.clip(np.searchsorted(frequencies, low, side="right") - 1, 0, last)
-    final = np.clip(np.searchsorted(frequencies, high, side="right") - 1, 0, last)
+    axis, edges = frequencies, np.clip([lower, upper], frequencies[0], frequencies[-1])
     if over == "log":
-        low, high = np.log(low), np.log(high)
-    total = _ragged_ends(data, low=low, high=high, first=first, final=final)
-    inner = final - first > 2
-    if inner.any():
-        total[:, inner] += _sums(data, begin=first[inner] + 2, end=final[inner])
-    inside = first == final  # within one interval the mean is the value at the window's middle
-    at_left = data.x(first)
-    share = (0.5 * (low + high) - at_left) / (data.x(first + 1) - at_left)
-    straight = data.at(first) * (1.0 - share) + data.at(first + 1) * share
-    return np.where(inside, straight, total / np.where(inside, 1.0, high - low))
-
-
-class _Samples:
-    """Sampled curves, looked at in small parts so that no long array is made."""
-
-    __slots__ = ("_transform", "axis", "logarithmic", "values")
-
-    def __init__(
-        self, axis: FloatArray, values: FloatArray, *, over: Coordinate, transform: Transform | None
-    ) -> None:
-        self.axis, self.values = axis, values
-        self.logarithmic, self._transform = over == "log", transform
-
-    def x(self, where: IndexArray | slice) -> FloatArray:
-        part = self.axis[where]
-        return np.log(part) if self.logarithmic else part
-
-    def at(self, where: IndexArray | slice) -> FloatArray:
-        part = self.values[:, where]
-        return part if self._transform is None else self._transform(part)
-
-    def weighted(self, start: int, stop: int) -> FloatArray:
-        """Values times the mean width of both intervals beside them."""
-        x = self.x(slice(start - 1, stop + 1))
-        width = x[2:] - x[:-2]
-        width *= 0.5
-        return self.at(slice(start, stop)) * width
-
-
-def _ragged_ends(
-    data: _Samples, *, low: FloatArray, high: FloatArray, first: IndexArray, final: IndexArray
-) -> FloatArray:
-    """Integrate the cut intervals at both ends of the windows, and half of their inner neighbours.
-
-    A window runs from interval `first` to interval `final`. The whole intervals between contribute
-    ``sum of h (v_left + v_right) / 2``: the samples from ``first + 2`` to ``final - 1`` with the
-    mean of both widths, which the caller adds, and the outermost two with half a width, added here.
-    """
-    left, right = data.x(first + 1), data.x(final)
-    inner_left, inner_right = data.at(first + 1), data.at(final)
-    rest, begun = left - low, high - right
-    slack = 0.5 * rest / (left - data.x(first))
-    total = rest * (inner_left * (1.0 - slack) + data.at(first) * slack)
-    slack = 0.5 * begun / (data.x(final + 1) - right)
-    total += begun * (inner_right * (1.0 - slack) + data.at(final + 1) * slack)
-    between = final - first >= 2
-    width = data.x(np.where(between, first + 2, first + 1)) - left
-    total += 0.5 * width * inner_left
-    width = right - data.x(np.where(between, final - 1, final))
-    total += 0.5 * width * inner_right
-    return np.asarray(total)
-
-
-def _sums(data: _Samples, *, begin: IndexArray, end: IndexArray) -> FloatArray:
-    """Return weighted values summed from `begin` to before `end`, never subtracting, shape (R, G).
-
-    Stage one adds between neighbouring edges, block by block (pairwise within a piece); stage two
-    puts windows together from runs of 1, 2, 4 ... such pieces. Every ``begin < end``.
-    """
-    block = max(_BLOCK // max(len(data.values), 1), 1)
-    starts = np.arange(int(begin.min()), int(end.max()), block)
-    cuts = np.sort(np.concatenate((begin, end, starts)))
-    cuts = cuts[np.concatenate(([True], cuts[1:] > cuts[:-1]))]
-    left, right = np.searchsorted(cuts, begin), np.searchsorted(cuts, end)
-    pieces = np.empty((len(data.values), cuts.size - 1))
-    bounds = np.append(np.searchsorted(cuts, starts), cuts.size - 1)
-    for start, this, following in zip(starts, bounds[:-1], bounds[1:], strict=True):
-        part = data.weighted(int(start), int(cuts[following]))
-        pieces[:, this:following] = np.add.reduceat(part, cuts[this:following] - start, axis=1)
-    count = right - left
-    total = np.zeros((len(data.values), begin.size))
-    step, longest = 1, int(count.max())
-    while True:
-        take = np.flatnonzero(count & step)
-        total[:, take] += pieces[:, left[take]]
-        left[take] += step
-        if 2 * step > longest:
-            return total
-        pieces = pieces[:, :-step] + pieces[:, step:]
-        step *= 2
+        axis, edges = np.log(axis), np.log(edges)
+    points, width = np.union1d(axis, edges), edges[1] - edges[0]
+    curves = np.array([np.interp(points, axis, row) for row in values])
+    areas = 0.5 * (curves[:, 1:] + curves[:, :-1]) * np.diff(points)
+    # Each window's areas are added up by themselves: every second sum is that of a window.
+    ends = np.searchsorted(points, edges)
+    sums = np.add.reduceat(np.pad(areas, ((0, 0), (0, 1))), ends.T.ravel(), axis=1)[:, ::2]
+    return np.where(width > 0, sums / np.where(width > 0, width, 1.0), curves[:, ends[0]])
 
 
 Excitation = Literal["pink", "white"]
@@ -192,7 +90,7 @@ def smooth_power_db(
     Parameters
     ----------
     frequencies : array_like, shape (F,)
-        Hz, positive and strictly increasing; checked where the windows reach.
+        Hz, positive and strictly increasing.
     level_db : array_like, shape (..., F)
         Levels in dB, finite.
     at : array_like, shape (G,)
@@ -217,7 +115,8 @@ def smooth_power_db(
     Power smoothing as in Hatziantoniou and Mourjopoulos, JAES 48(4), 2000, with a rectangular
     window symmetric on the logarithmic axis (Tylka, Boren and Choueiri, JAES 65(3), 2017).
     """
-    return _smoothed(frequencies, level_db, at=at, fraction=fraction, in_db=True)
+    axis, levels, windows = _smoothing_windows(frequencies, level_db, at=at, fraction=fraction)
+    return _power_means_db(axis, levels, *windows)
 
 
 def smooth_power(
@@ -233,7 +132,13 @@ def smooth_power(
     TypeError, ValueError
         As `smooth_power_db`.
     """
-    return _smoothed(frequencies, power, at=at, fraction=fraction, in_db=False)
+    axis, data, (lower, upper) = _smoothing_windows(frequencies, power, at=at, fraction=fraction)
+    rows = data.reshape(-1, axis.size)
+    low, top = rows.min(axis=-1, keepdims=True), rows.max(axis=-1, keepdims=True)
+    if not (low >= 0).all() or not np.isfinite(top).all():
+        raise ValueError("squared magnitudes must be finite and not negative")
+    means = mean_over_windows(axis, rows, lower=lower, upper=upper)
+    return np.clip(means, low, top).reshape(*data.shape[:-1], lower.size)
 
 
 def band_levels_db(
@@ -272,41 +177,20 @@ def band_levels_db(
         raise ValueError(f"excitation is one of {get_args(Excitation)}, got {excitation!r}")
     axis = checked_frequencies(frequencies)
     levels = _checked_rows(axis, level_db)
-    if not np.isfinite(levels).all():
-        raise ValueError("levels must be finite: leave out the rows that hold no level")
     over: Coordinate = "log" if excitation == "pink" else "linear"
     lower = np.array([band.lower for band in bands])
     upper = np.array([band.upper for band in bands])
     low, high = np.maximum(lower, axis[0]), np.minimum(upper, axis[-1])
+    share = (high - low) / (upper - lower)
     if over == "log":
         share = np.log(high / low) / np.log(upper / lower)
-    else:
-        share = (high - low) / (upper - lower)
     for band, covered in zip(bands, share, strict=True):
         if not covered >= _LEAST_COVERAGE:
             raise ValueError(
                 f"the {band.label} Hz band ({band.lower:.4g} to {band.upper:.4g} Hz) does not lie "
                 f"within the data, {axis[0]:.4g} to {axis[-1]:.4g} Hz"
             )
-    rows = levels.reshape(-1, axis.size)
-    top = rows.max(axis=-1, keepdims=True)
-    means = mean_over_windows(
-        axis, rows, lower=lower, upper=upper, over=over, transform=_power_below(top)
-    )
-    with np.errstate(divide="ignore"):
-        result = 10.0 * np.log10(np.minimum(means, 1.0)) + top
-    return np.asarray(result.reshape(*levels.shape[:-1], len(bands)))
-
-
-def _power_below(top_db: FloatArray) -> Transform:
-    """Return what turns levels into power relative to `top_db`, which so cannot overflow."""
-
-    def power(level_db: FloatArray) -> FloatArray:
-        scaled = level_db - top_db
-        scaled *= _NEPERS_PER_DB
-        return np.exp(scaled, out=scaled)
-
-    return power
+    return _power_means_db(axis, levels, lower, upper, over)
 
 
 def log_frequency_weights(frequencies: ArrayLike) -> FloatArray:
@@ -319,42 +203,36 @@ def log_frequency_weights(frequencies: ArrayLike) -> FloatArray:
     return readonly(share / share.sum())
 
 
-def _smoothed(
-    frequencies: ArrayLike, values: ArrayLike, *, at: ArrayLike, fraction: int, in_db: bool
-) -> FloatArray:
-    """Smooth levels, or power, over the part of the data that the windows reach."""
-    axis = np.asarray(frequencies, dtype=np.float64)
-    if axis.ndim != 1 or axis.size < 2:
+def _smoothing_windows(
+    frequencies: ArrayLike, values: ArrayLike, *, at: ArrayLike, fraction: int
+) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray]]:
+    """Return axis, data, and the lower and upper edges of the windows."""
+    axis = checked_frequencies(frequencies)
+    if axis.size < 2:
         raise ValueError(f"needs an axis of at least two frequencies, got shape {axis.shape}")
     data = _checked_rows(axis, values)
     half = 2.0 ** (0.5 / _checked_fraction(fraction))
     asked = _checked_targets(axis, at)
-    start = max(int(np.searchsorted(axis, asked.min() / half)) - 1, 0)
-    start = min(start, axis.size - 2)
-    stop = int(np.searchsorted(axis, asked.max() * half, side="right")) + 1
-    part = axis[start:stop]
-    if not (part[0] > 0 and (part[1:] > part[:-1]).all()):
-        raise ValueError(
-            "frequencies must be positive and strictly increasing (leave out a row at 0 Hz)"
-        )
-    rows = data[..., start:stop].reshape(-1, part.size)
+    return axis, data, (asked / half, asked * half)
+
+
+def _power_means_db(
+    axis: FloatArray,
+    levels: FloatArray,
+    lower: FloatArray,
+    upper: FloatArray,
+    over: Coordinate = "log",
+) -> FloatArray:
+    """Return 10 lg of means of the power over windows, shape (..., G)."""
+    if not np.isfinite(levels).all():
+        raise ValueError("levels must be finite: leave out the rows that hold no level")
+    rows = levels.reshape(-1, axis.size)
     low, top = rows.min(axis=-1, keepdims=True), rows.max(axis=-1, keepdims=True)
-    if not ((np.isfinite(low) if in_db else low >= 0).all() and np.isfinite(top).all()):
-        raise ValueError(
-            "levels must be finite: leave out the rows that hold no level"
-            if in_db
-            else "squared magnitudes must be finite and not negative"
-        )
-    transform = _power_below(top) if in_db else None
-    result = mean_over_windows(
-        part, rows, lower=asked / half, upper=asked * half, transform=transform
-    )
-    if in_db:
-        with np.errstate(divide="ignore"):
-            np.log10(result, out=result)
-        result *= 10.0
-        result += top
-    return np.clip(result, low, top, out=result).reshape(*data.shape[:-1], asked.size)
+    power = np.exp((rows - top) * _NEPERS_PER_DB)
+    means = mean_over_windows(axis, power, lower=lower, upper=upper, over=over)
+    with np.errstate(divide="ignore"):
+        found = np.clip(10.0 * np.log10(means) + top, low, top)
+    return np.asarray(found.reshape(*levels.shape[:-1], lower.size))
 
 
 def _checked_fraction(fraction: int) -> int:

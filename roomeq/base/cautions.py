@@ -52,30 +52,24 @@ class CautionCode(StrEnum):
     WORKS_HARDER_AS_SET = "works_harder_as_set"
 
 
-RESERVATIONS = frozenset(
-    {
-        CautionCode.BOOST_BELOW_HIGH_PASS,
-        CautionCode.BOOST_INTO_CANCELLATION,
-        CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q,
-        CautionCode.CHECK_WIRING,
-        CautionCode.HIGH_PASS_FIRST,
-        CautionCode.JOIN_AGAIN,
-        CautionCode.JOINING_AMBIGUOUS,
-        CautionCode.JOINING_AT_END,
-        CautionCode.LOW_PASS_TWICE,
-        CautionCode.LOW_PASS_TWICE_LEFT,
-        CautionCode.SUM_DISAGREES,
-        CautionCode.LEVEL_OUTSIDE_RANGE,
-        CautionCode.LEVEL_TOO_HIGH,
-        CautionCode.LOCK_BEYOND_LIMIT,
-        CautionCode.LOUDNESS_CUT,
-        CautionCode.NOT_PROVEN,
-        CautionCode.RECORDING_COUNTS_LESS,
-        CautionCode.RECORDING_LEFT_OUT,
-        CautionCode.SEAT_GETS_WORSE,
-        CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE,
-    }
-)
+RESERVATIONS = frozenset(CautionCode) - {
+    CautionCode.BANDS_IN_NOISE,
+    CautionCode.BAND_LEVELS_ONLY,
+    CautionCode.DISTORTION_EXTRAPOLATED,
+    CautionCode.FEW_SEATS,
+    CautionCode.LICENSED_MAINS_WORK,
+    CautionCode.LOWER_LIMIT_UNKNOWN,
+    CautionCode.MEASURING_VOLTAGE_UNKNOWN,
+    CautionCode.MINIMUM_IMPEDANCE_ASSUMED,
+    CautionCode.NEVER_LIFT_EARTH,
+    CautionCode.NOISE_UNKNOWN,
+    CautionCode.ONE_SEAT_STANDS_OUT,
+    CautionCode.Q_ASSUMED,
+    CautionCode.ROOM_GAIN_UNKNOWN,
+    CautionCode.WORKS_HARDER,
+    CautionCode.WORKS_HARDER_AS_SET,
+}
+"""What is read before acting; the others are plain information."""
 
 
 class Caution(Record, frozen=True, kw_only=True):

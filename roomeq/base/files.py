@@ -23,6 +23,7 @@ import os
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from os import PathLike
 from pathlib import Path
 from typing import Literal, TypeVar
@@ -130,22 +131,20 @@ def refuse_other_kinds(
         If the folder does not exist or cannot be written to.
     """
     elsewhere = f"give the {kind} another name, or remove that file first"
+    fault = partial(error, path=target, remedy=elsewhere)
     if target.is_symlink() or (target.exists() and not target.is_file()):
         what = "a link" if target.is_symlink() else "a folder" if target.is_dir() else "a device"
-        raise error(f"is {what}: it is left as it is", path=target, remedy=elsewhere)
+        raise fault(f"is {what}: it is left as it is")
     if target.exists() and not target.stat().st_mode & 0o222:
-        raise error("is write-protected: it is left as it is", path=target, remedy=elsewhere)
-    if target.exists() and is_of_kind is None:
-        raise error("exists: it is left as it is", path=target, remedy=elsewhere)
-    if target.exists() and is_of_kind is not None and not is_of_kind(target):
-        raise error(
-            f"exists and is not a {kind}: it is left as it is", path=target, remedy=elsewhere
-        )
+        raise fault("is write-protected: it is left as it is")
+    if target.exists() and (is_of_kind is None or not is_of_kind(target)):
+        other = "" if is_of_kind is None else f" and is not a {kind}"
+        raise fault(f"exists{other}: it is left as it is")
     neighbour = _neighbour(target)
     try:
         neighbour.touch()
-    except OSError as fault:
-        raise OSError(fault.errno, fault.strerror, str(target)) from None
+    except OSError as failed:
+        raise OSError(failed.errno, failed.strerror, str(target)) from None
     neighbour.unlink()
 
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, fields
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
+from roomeq.base.levels import FloatArray, amplitude_ratio, readonly, require_positive
 from roomeq.base.response import LevelReference
 
 CHAIN_QUESTIONS = {
@@ -203,26 +203,11 @@ class SweepDescription:
         """Return how far ahead of the linear response a harmonic lies, in s.
 
         L ln n of Novak et al. 2015, eq. 18.
-
-        Raises
-        ------
-        ValueError
-            If the order is below 1.
         """
-        if order < 1:
-            raise ValueError(f"the order of a harmonic is at least 1, got {order!r}")
         return self.growth * math.log(order)
 
     def time_of(self, frequency: float) -> float:
-        """Return when the sweep passes a frequency, in s after its start (may lie outside it).
-
-        Raises
-        ------
-        ValueError
-            If the frequency is not positive.
-        """
-        if not frequency > 0:
-            raise ValueError(f"a frequency must be positive, got {frequency!r}")
+        """Return when the sweep passes a frequency, in s after its start (may lie outside it)."""
         return self.growth * math.log(frequency / self.start)
 
 
@@ -269,8 +254,7 @@ class Recording:
                 f"samples must be finite, at most {LARGEST_SAMPLE:g} times full scale: "
                 f"sample {index} is {samples[index]:g}"
             )
-        if not self.sample_rate > 0:
-            raise ValueError(f"sample_rate must be positive, got {self.sample_rate!r}")
+        require_positive(self.sample_rate, "sample_rate")
         if not 1 <= self.channel <= self.channels:
             raise ValueError(f"channel {self.channel} of {self.channels} does not exist")
         if samples.dtype != np.float64 or samples.flags.writeable or not samples.flags.owndata:
@@ -333,8 +317,7 @@ class ImpulseResponse:
         samples = readonly(self.samples)
         if samples.ndim == 0 or samples.size == 0 or not np.isfinite(samples).all():
             raise ValueError(f"samples must be finite and not empty, got shape {samples.shape}")
-        if not (math.isfinite(self.sample_rate) and self.sample_rate > 0):
-            raise ValueError(f"sample_rate must be positive, got {self.sample_rate!r}")
+        require_positive(self.sample_rate, "sample_rate")
         if not 0 < self.lowest < self.highest <= self.sample_rate / 2:
             raise ValueError(
                 f"needs 0 < lowest < highest <= {self.sample_rate / 2:g} Hz, "

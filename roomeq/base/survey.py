@@ -299,17 +299,6 @@ class Survey:
         """
         import pandas as pd
 
-        if wide:
-            levels = {
-                (entry.source, entry.seat, number): pd.Series(
-                    entry.response.level_db, index=entry.response.frequencies
-                )
-                for number, entry in enumerate(self.measurements)
-            }
-            frame = pd.concat(levels, axis=1).sort_index()
-            frame.columns.names = ["source", "seat", "measurement"]
-            frame.index.name = "frequency"
-            return frame
         named = self.seat_weights or {}
         parts = []
         for number, entry in enumerate(self.measurements):
@@ -319,6 +308,10 @@ class Survey:
             facts |= {"weight": named.get(entry.seat, 1.0)}
             parts.append(part.assign(**facts)[[*facts, *part.columns]])
         whole = pd.concat(parts, ignore_index=True)
+        if wide:
+            keys = ["source", "seat", "measurement"]
+            frame = whole.pivot(index="frequency", columns=keys, values="level_db")
+            return frame[list(whole[keys].drop_duplicates().itertuples(index=False, name=None))]
         whole.attrs[_COMPARABLE] = self.levels_comparable
         return whole
 

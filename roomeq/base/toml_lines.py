@@ -2,15 +2,17 @@
 
 Conventions
 -----------
-The text has already been read by `tomllib`, so it is known to be valid; this scanner only follows
-its layout. A key path is a tuple of strings (keys) and whole numbers (places in a list, from 0);
-lines count from 1.
+The text has already been read by `tomllib`, so it is known to be valid; it is taken apart into
+single statements, which `tomllib` reads once more. A key path is a tuple of strings (keys) and
+whole numbers (places in a list, from 0); lines count from 1.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+import tomllib
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 KeyPath = tuple[str | int, ...]
 
@@ -19,129 +21,65 @@ _TOKEN = re.compile(
     r"'''.*?'{3,5}|"
     r'"(?:\\.|[^"\\\n])*"|'
     r"'[^'\n]*'|"
-    r"#[^\n]*|[^\S\n]+|"  # comments and blanks, which are left out
-    r"\n|[\[\]{}=,.]|[^\s\[\]{}=,.#\"']+",
+    r"#[^\n]*|\n|[\[\]{},]|[^\s\[\]{},#\"']+",
     re.DOTALL,
 )
-_AFTER_VALUE = ("", "\n", ",", "]", "}")
 
 
-class _Scanner:
-    """Follows one TOML text and notes the line of every key and every entry of a list."""
-
-    def __init__(self, text: str) -> None:
-        self.lines: dict[KeyPath, int] = {}
-        self._counts: dict[KeyPath, int] = {}
-        self._tokens: list[tuple[str, int]] = []
-        self._at, line = 0, 1
-        for token in _TOKEN.findall(text):
-            if token[0] != "#" and (token == "\n" or not token.isspace()):
-                self._tokens.append((token, line))
-            line += token.count("\n")
-        self._tokens.append(("", line))
-
-    @property
-    def _next(self) -> str:
-        return self._tokens[self._at][0]
-
-    def _take(self) -> str:
-        token = self._next
-        self._at += token != ""
-        return token
-
-    def _note(self, path: KeyPath, at: int, above: int = 0) -> None:
-        """Note where a path stands, and every path above it that is longer than `above`."""
-        for length in range(above + 1, len(path) + 1):
-            self.lines.setdefault(path[:length], self._tokens[at][1])
-
-    def _key(self) -> list[str]:
-        parts = [_unquoted(self._take())]
-        while self._next == ".":
-            self._take()
-            parts.append(_unquoted(self._take()))
-        return parts
-
-    def _entered(self, keys: list[str]) -> KeyPath:
-        """Return the path of a header's keys, with the current place in every list on the way."""
-        path: KeyPath = ()
-        for key in keys:
-            path = (*path, key)
-            if path in self._counts:
-                path = (*path, self._counts[path] - 1)
-        return path
-
-    def _header(self) -> KeyPath:
-        start = self._at
-        listed = self._tokens[start + 1][0] == "["
-        self._at += 1 + listed
-        keys = self._key()
-        self._at += 1 + listed
-        if listed:
-            owner = (*self._entered(keys[:-1]), keys[-1])
-            self._counts[owner] = self._counts.get(owner, 0) + 1
-        path = self._entered(keys)
-        self._note(path, start)
-        return path
-
-    def _pair(self, table: KeyPath) -> None:
-        start = self._at
-        path = (*table, *self._key())
-        self._note(path, start, above=len(table))
-        self._take()
-        self._value(path)
-
-    def _value(self, path: KeyPath) -> None:
-        if self._next in ("[", "{"):
-            self._entries(path, inline=self._take() == "{")
-        while self._next not in _AFTER_VALUE:
-            self._take()
-
-    def _entries(self, path: KeyPath, *, inline: bool) -> None:
-        index = 0
-        while True:
-            while self._next in ("\n", ","):
-                self._take()
-            before = self._at
-            if self._next == ("}" if inline else "]"):
-                self._take()
-                return
-            if inline:
-                self._pair(path)
-            else:
-                self._note((*path, index), before, above=len(path))
-                self._value((*path, index))
-            index += 1
-            if self._at == before:
-                raise ValueError("this text is not valid TOML: read it with tomllib first")
-
-    def scan(self) -> None:
-        table: KeyPath = ()
-        while self._next:
-            if self._next == "\n":
-                self._take()
-            elif self._next == "[":
-                table = self._header()
-            else:
-                self._pair(table)
-
-
-def _unquoted(raw: str) -> str:
-    import tomllib
-
-    return str(tomllib.loads(f"key = {raw}")["key"]) if raw[:1] in ("'", '"') else raw
+def _statements(text: str) -> Iterator[tuple[str, list[int]]]:
+    """Yield each header or pair, and the lines of its beginning and of the entries of its value."""
+    begin, line, depth = 0, 1, 0
+    lines: list[int] = []
+    is_entry = True
+    for found in _TOKEN.finditer(text + "\n"):
+        token = found.group()
+        if token == "\n" and depth == 0:
+            if lines:
+                yield text[begin : found.end()], lines
+            begin, lines, is_entry = found.end(), [], True
+        elif token == ",":
+            is_entry = is_entry or depth == 1
+        elif token in ("]", "}"):
+            depth -= 1
+        elif token != "\n" and token[0] != "#":
+            lines += [line] if is_entry else []
+            opens = token in ("[", "{")
+            is_entry, depth = opens and depth == 0, depth + opens
+        line += token.count("\n")
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
-    """Return the line of every key, table and list entry of a valid TOML text.
+    """Return the line of every key, table and list entry of a valid TOML text."""
+    found: dict[KeyPath, int] = {}
+    counts: dict[KeyPath, int] = {}
+    table: KeyPath = ()
+    for statement, lines in _statements(text.replace("\r\n", "\n")):
+        value: Any = tomllib.loads(statement)
+        if statement.lstrip().startswith("["):
+            table = ()
+            while value:
+                ((key, value),) = value.items()
+                table = (*table, key)
+                found.setdefault(table, lines[0])
+                if isinstance(value, list):
+                    counts[table] = counts.get(table, 0) + 1
+                    (value,) = value
+                if table in counts:
+                    table = (*table, counts[table] - 1)
+                    found.setdefault(table, lines[0])
+            continue
+        for path in _paths(value):
+            entry = next((place + 1 for place in path if isinstance(place, int)), 0)
+            found.setdefault((*table, *path), lines[min(entry, len(lines) - 1)])
+    return found
 
-    Raises
-    ------
-    ValueError
-        If a list or inline table is so far from TOML that it cannot be followed.
-    """
-    scanner = _Scanner(text.replace("\r\n", "\n"))
-    scanner.scan()
-    return scanner.lines
+
+def _paths(value: Any, path: KeyPath = ()) -> Iterator[KeyPath]:
+    """Yield the path of every key and every entry of a list."""
+    if isinstance(value, dict | list):
+        for key, entry in value.items() if isinstance(value, dict) else enumerate(value):
+            yield (*path, key)
+            yield from _paths(entry, (*path, key))
 
 
 def line_of(lines: Mapping[KeyPath, int], path: KeyPath) -> int | None:

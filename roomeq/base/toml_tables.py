@@ -8,14 +8,13 @@ class of the caller with file, line, key, value and remedy. Nothing is repaired 
 
 from __future__ import annotations
 
-import datetime
 import difflib
 import math
 import re
 import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import partial
 from pathlib import Path
 from typing import Any, Generic, TypeVar, get_args
 
@@ -176,13 +175,14 @@ def read_toml_tables(
     )
     reader.check_numbers(raw)
     raw |= {key: [] for key in none_allowed if raw.get(key) == "none"}
-    tables: Tables = reader.convert(_dates_as_text(raw))
+    tables: Tables = reader.convert(msgspec.to_builtins(raw))  # dates as text
     return TomlTables(tables=tables, **place)
 
 
 def _read_text(
     location: Path, error_class: type[FileFaultError], missing_remedy: str | None
 ) -> str:
+    fault = partial(error_class, path=location)
     try:
         data = file_bytes(
             location,
@@ -191,57 +191,41 @@ def _read_text(
             remedy="responses stand in files of their own",
         )
     except FileNotFoundError:
-        raise error_class("there is no such file", path=location, remedy=missing_remedy) from None
+        raise fault("there is no such file", remedy=missing_remedy) from None
     except OSError as error:
-        raise error_class(f"cannot be read: {error.strerror}", path=location) from error
+        raise fault(f"cannot be read: {error.strerror}") from error
     try:
         return data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
-        raise error_class(
+        said, line = (
             f"byte {data[error.start]:#04x} is not UTF-8",
-            path=location,
-            line=data.count(b"\n", 0, error.start) + 1,
-            remedy="save the file as UTF-8",
-        ) from None
+            data.count(b"\n", 0, error.start),
+        )
+        raise fault(said, line=line + 1, remedy="save the file as UTF-8") from None
 
 
 def _parse(text: str, location: Path, error_class: type[FileFaultError]) -> dict[str, Any]:
-    deep = _DEEP.search(text)
+    fault, deep = partial(error_class, path=location), _DEEP.search(text)
     try:
         if deep is not None:  # which takes the parser time that grows with its square
             raise RecursionError
         return tomllib.loads(text)
     except RecursionError:
-        raise error_class(
-            "tables or lists are nested too deeply",
-            path=location,
-            line=None if deep is None else text.count("\n", 0, deep.start()) + 1,
-            remedy="three levels are the most that any key needs",
-        ) from None
+        line = None if deep is None else text.count("\n", 0, deep.start()) + 1
+        remedy = "three levels are the most that any key needs"
+        raise fault("tables or lists are nested too deeply", line=line, remedy=remedy) from None
     except tomllib.TOMLDecodeError as error:
         said = re.fullmatch(
             r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error)
         )
-        message, line, column = said.groups() if said else (str(error), None, None)
-        raise error_class(
+        message, row, column = said.groups() if said else (str(error), None, None)
+        raise fault(
             f"not valid TOML: {message}",
-            path=location,
-            line=int(line) if line else max(1, len(text.splitlines())),
+            line=int(row) if row else max(1, len(text.splitlines())),
             where=f"column {column}" if column else None,
             remedy='text stands in "quotes", numbers have a decimal point, yes and no are true or '
             "false, a key occurs once",
         ) from None
-
-
-def _dates_as_text(value: Any) -> Any:
-    """Return the parsed tables with dates and times as the text they were written as."""
-    if isinstance(value, dict):
-        return {key: _dates_as_text(entry) for key, entry in value.items()}
-    if isinstance(value, list):
-        return [_dates_as_text(entry) for entry in value]
-    if isinstance(value, datetime.date | datetime.time):
-        return value.isoformat()
-    return value
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -272,7 +256,9 @@ class _Reader(TomlFile):
         try:
             return msgspec.convert(raw, self.kind)
         except msgspec.ValidationError as error:
-            message, path = _taken_apart(str(error))
+            message, _, place = str(error).partition(" - at `$")
+            found = re.findall(r"\.(\w+)|\[(\d+)\]", place)
+            path: KeyPath = tuple(key or int(index) for key, index in found)
             if type(error.__cause__) is ValueError:  # by the table itself: its values contradict
                 raise self.fault(message, *path) from None
         unknown = re.fullmatch(r"Object contains unknown field `(.*)`", message)
@@ -286,7 +272,9 @@ class _Reader(TomlFile):
             key = missing.group(1)
             remedy = f"write {self.examples.get(key, f'{key} = ...')}"
             raise self.fault(f"{key!r} is missing", *path, remedy=remedy)
-        value = _value_at(raw, path)
+        value: Any = raw
+        for key in path:
+            value = value[key]
         remedy = self._wanted(message, path, value)
         raise self.fault(f"{_as_written(value)} will not do", *path, remedy=remedy)
 
@@ -317,7 +305,8 @@ class _Reader(TomlFile):
             table = table_in(found)
             if isinstance(key, int) or table is None:
                 continue
-            found = _field_types(table).get(key)
+            fields = msgspec.structs.fields(table)
+            found = next((entry.type for entry in fields if entry.encode_name == key), None)
         return found
 
     def _nearest_key(self, key: str, path: KeyPath) -> str:
@@ -332,21 +321,6 @@ class _Reader(TomlFile):
             return "this key belongs at the top, before the first [table]"
         close = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.0)
         return f"the nearest known key is {close[0]!r}; known here: {', '.join(known)}"
-
-
-def _taken_apart(error: str) -> tuple[str, KeyPath]:
-    """Split the validator's message into what it says and the key path it says it of."""
-    message, _, place = error.partition(" - at `$")
-    path: list[str | int] = []
-    for key, index in re.findall(r"\.(\w+)|\[(\d+)\]", place):
-        path.append(key or int(index))
-    return message, tuple(path)
-
-
-def _value_at(raw: Any, path: KeyPath) -> Any:
-    for key in path:
-        raw = raw[key]
-    return raw
 
 
 def _as_written(value: Any) -> str:
@@ -364,11 +338,6 @@ def table_in(annotation: Any) -> type[msgspec.Struct] | None:
     if isinstance(annotation, type) and issubclass(annotation, msgspec.Struct):
         return annotation
     return next(filter(None, map(table_in, get_args(annotation))), None)
-
-
-@cache
-def _field_types(table: type[msgspec.Struct]) -> dict[str, Any]:
-    return {entry.encode_name: entry.type for entry in msgspec.structs.fields(table)}
 
 
 def plausible_span(annotation: Any) -> Plausible | None:

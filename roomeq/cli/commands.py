@@ -43,7 +43,7 @@ from roomeq.jobs.join import RoomJoining, join
 from roomeq.jobs.joining.path import estimated_path
 from roomeq.jobs.places import rank_places
 from roomeq.jobs.propose import propose
-from roomeq.jobs.verify import verify_room
+from roomeq.jobs.verify import verify
 from roomeq.jobs.voice import rooms_needed, voice
 from roomeq.plan.plan import Plan, is_a_plan, read_plan, refuse_plan_file, write_plan
 from roomeq.plan.recordings import recording_rows
@@ -69,33 +69,25 @@ from roomeq.room.room import Room
 
 def run(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
-    without_room = {"keys": _keys, "places": _places, "plot": _plot, "show": _show, "sheet": _sheet}
-    without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
-    without_room |= {"batch": _batch}
-    if options.command in without_room:
-        return without_room[options.command](options)
-    commands = {
-        "check": _check,
-        "join": _join,
-        "propose": _propose,
-        "verify": _verify,
-        "voice": _voice,
-    }
-    if options.command == "verify" and not options.room:
-        seats = ", ".join(seat.seat for seat in read_plan(options.plan).seats)
-        raise ValueError(f"{options.plan} has the seats {seats}: name ROOM, measured again there")
+    commands = {"batch": _batch, "check": _check, "compare": _compare, "device": _device}
+    commands |= {"join": _join, "keys": _keys, "places": _places, "plot": _plot}
+    commands |= {"propose": _propose, "sheet": _sheet, "show": _show, "start": _start}
+    commands |= {"sweep": _sweep, "verify": _verify, "voice": _voice}
+    return commands[options.command](options)
+
+
+def _read(options: argparse.Namespace) -> Room:
+    """Return the room that is named; no plan of another room, or what is no plan, is in the way."""
     with progress("reading the measurements", sys.stderr):
         room = _room(options)
     if options.command in ("join", "propose", "voice") and options.plan:
         refuse_plan_file(options.plan, room=room.name, other_room=options.force)
         say(f"{p}: left by a run that was stopped" for p in leftovers(Path(options.plan)))
-    return commands[options.command](room, options)
+    return room
 
 
 def _room(options: argparse.Namespace) -> Room:
     named: list[str] = options.room
-    if options.command == "verify" and (Path(options.plan).is_dir() or named[0].endswith(".json")):
-        raise ValueError(f"{options.plan}: the plan comes first, then the room: verify PLAN ROOM")
     if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
         _refuse_bare_options(options)
         return read_room(named[0], detail=getattr(options, "detail", False))
@@ -173,7 +165,8 @@ def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | Literal["none"] 
         raise ValueError(f"{said}: {error}") from None
 
 
-def _check(room: Room, options: argparse.Namespace) -> int:
+def _check(options: argparse.Namespace) -> int:
+    room = _read(options)
     with progress("looking at the seats", sys.stderr):
         estimate = estimated_path(room)
         overview = room_overview(room, detail=options.detail, estimate=estimate)
@@ -193,7 +186,8 @@ def _places(options: argparse.Namespace) -> int:
     return 1 if room.doubtful else 0
 
 
-def _join(room: Room, options: argparse.Namespace) -> int:
+def _join(options: argparse.Namespace) -> int:
+    room = _read(options)
     with progress("joining subwoofer and mains", sys.stderr):
         found = join(room)
     _say_alarms(room)
@@ -226,8 +220,8 @@ def _keep(plan: Plan, options: argparse.Namespace) -> None:
         print(f"\nPlan kept in {options.plan}")
 
 
-def _propose(room: Room, options: argparse.Namespace) -> int:
-    date = _date(options)
+def _propose(options: argparse.Namespace) -> int:
+    room, date = _read(options), _date(options)
     if options.in_force:
         room = _as_in_force(room, options.in_force)
     with progress("choosing band gains", sys.stderr):
@@ -278,14 +272,20 @@ def _as_in_force(room: Room, path: str) -> Room:
     )
 
 
-def _verify(room: Room, options: argparse.Namespace) -> int:
+def _verify(options: argparse.Namespace) -> int:
+    if not options.room:
+        said = f"has the seats {', '.join(seat.seat for seat in read_plan(options.plan).seats)}"
+        raise ValueError(f"{options.plan} {said}: name ROOM, measured again there")
+    if Path(options.plan).is_dir() or options.room[0].endswith(".json"):
+        raise ValueError(f"{options.plan}: the plan comes first, then the room: verify PLAN ROOM")
+    room = _read(options)
     if options.plot:
         check_pictures()
     alarmed = _say_alarms(room)
     others = {path: read_plan(path) for path in options.other}
     plan = read_plan(options.plan)
     with progress("comparing with the plan", sys.stderr):
-        found = verify_room(plan, room, others=others, other_room=options.force)
+        found = verify(plan, room, others=others, other_room=options.force)
     seats = [seat.seat for seat in plan.seats]
     say(
         f"seat {seat} is none of the plan's, which are {', '.join(seats)}"
@@ -339,7 +339,8 @@ def _start(options: argparse.Namespace) -> int:
         with replacing(target) as temporary:
             temporary.write_text(room_file_text(found), encoding="utf-8")
     print(start_text(found, file=str(target)), flush=True)
-    return _check(read_room(target), options)
+    options.room = [str(target)]
+    return _check(options)
 
 
 def _keys(options: argparse.Namespace) -> int:
@@ -416,8 +417,8 @@ def _batch(options: argparse.Namespace) -> int:
     return 1 if any(row.status == "failed" or row.doubtful for row in rows) else 0
 
 
-def _voice(model: Room, options: argparse.Namespace) -> int:
-    date = _date(options)
+def _voice(options: argparse.Namespace) -> int:
+    model, date = _read(options), _date(options)
     if options.plot:
         check_pictures()
     with progress("voicing", sys.stderr):

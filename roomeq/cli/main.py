@@ -41,16 +41,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
         finally:
             if sys.stdout is not None:
                 sys.stdout.flush()
-    except BrokenPipeError:  # whoever read the output has seen enough
-        _close_output()
+    except BrokenPipeError:  # whoever read the output has seen enough: nothing more is written
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except KeyboardInterrupt:
-        _say("stopped")
-        return 130
+        said, status = "stopped", 130
     except Exception as error:
         if debugged:
             raise
-        return _refused(error)
+        said, status = _refusal(error), 2
+    from roomeq.cli.saying import say
+
+    say([said])
+    return status
 
 
 def _spelled_out(arguments: Sequence[str]) -> list[str]:
@@ -110,25 +113,12 @@ class _Printed:
         return getattr(self._stream, name)
 
 
-def _refused(error: Exception) -> int:
+def _refusal(error: Exception) -> str:
     """Say in one line why nothing was done."""
     if isinstance(error, RoomeqError | ValueError):
-        _say(str(error))
-    elif isinstance(error, OSError):
-        place = f"{error.filename}: " if error.filename else ""
-        _say(f"{place}{error.strerror or error}")
-    else:
-        kind = "out of memory" if isinstance(error, MemoryError) else type(error).__name__
-        _say(f"this should not happen: {kind}: {error} (with --debug it is shown where)")
-    return 2
-
-
-def _say(text: str) -> None:
-    from roomeq.cli.saying import say
-
-    say([text])
-
-
-def _close_output() -> None:
-    """Let nothing more be written where nobody reads."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return str(error)
+    if isinstance(error, OSError):
+        said = error.strerror or str(error)
+        return f"{error.filename}: {said}" if error.filename else said
+    kind = "out of memory" if isinstance(error, MemoryError) else type(error).__name__
+    return f"this should not happen: {kind}: {error} (with --debug it is shown where)"

@@ -35,7 +35,7 @@ import numpy as np
 from msgspec import field
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import ComplexArray, FloatArray
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, require_positive
 from roomeq.base.record import Record
 from roomeq.base.toml_tables import Plausible, StrictTable
 
@@ -44,6 +44,15 @@ FilterKind = Literal["low_pass", "high_pass"]
 
 HIGHEST_ORDER = 8
 """Highest order of a single filter: 48 dB per octave."""
+
+
+def _over_centre(axis: FloatArray, centre: float, sample_rate: float | None) -> FloatArray:
+    """Return s/j of the prototype: frequency over centre, warped for a digital filter."""
+    if sample_rate is None:
+        return np.asarray(axis / centre)
+    if not 2.0 * centre < sample_rate < math.inf:
+        raise ValueError(f"a sample rate of {sample_rate!r} Hz cannot hold {centre:g} Hz")
+    return np.asarray(np.tan(np.pi * axis / sample_rate) / math.tan(math.pi * centre / sample_rate))
 
 
 def _butterworth(ratio: FloatArray, order: int, kind: FilterKind) -> ComplexArray:
@@ -100,15 +109,9 @@ class CrossoverFilter:
             raise ValueError(f"order is 1 to {HIGHEST_ORDER}, got {self.order!r}")
         if self.family == "linkwitz_riley" and self.order % 2:
             raise ValueError(f"a Linkwitz-Riley filter has an even order, got {self.order}")
-        if not (math.isfinite(self.corner) and self.corner > 0):
-            raise ValueError(f"a corner must be finite and positive, got {self.corner!r}")
-
-        if self.sample_rate is not None and not (
-            math.isfinite(self.sample_rate) and self.sample_rate > 2.0 * self.corner
-        ):
-            raise ValueError(
-                f"a sample rate of {self.sample_rate!r} Hz cannot hold {self.corner:g} Hz"
-            )
+        require_positive(self.corner, "a corner")
+        if self.sample_rate is not None:
+            _over_centre(np.zeros(0), self.corner, self.sample_rate)
 
     @property
     def butterworth_orders(self) -> tuple[int, ...]:
@@ -132,24 +135,18 @@ class CrossoverFilter:
             If a frequency is not finite, is negative, or is beyond half the sample rate of a
             digital filter.
         """
-        ratio = self._normalised(frequencies)
+        axis = np.asarray(frequencies, dtype=np.float64)
+        if not (np.isfinite(axis).all() and (axis >= 0).all()):
+            raise ValueError("frequencies must be finite and not negative")
+        if self.sample_rate is not None and not (axis <= self.sample_rate / 2.0).all():
+            raise ValueError(
+                f"frequencies must be at most half the sample rate of {self.sample_rate:g} Hz"
+            )
+        ratio = _over_centre(axis, self.corner, self.sample_rate)
         result = np.ones(ratio.shape, dtype=np.complex128)
         for order in self.butterworth_orders:
             result = result * _butterworth(ratio, order, self.kind)
         return result
-
-    def _normalised(self, frequencies: ArrayLike) -> FloatArray:
-        axis = np.asarray(frequencies, dtype=np.float64)
-        if not (np.isfinite(axis).all() and (axis >= 0).all()):
-            raise ValueError("frequencies must be finite and not negative")
-        if self.sample_rate is None:
-            return np.asarray(axis / self.corner)
-        if not (axis <= self.sample_rate / 2.0).all():
-            raise ValueError(
-                f"frequencies must be at most half the sample rate of {self.sample_rate:g} Hz"
-            )
-        warped = np.tan(np.pi * axis / self.sample_rate)
-        return np.asarray(warped / math.tan(math.pi * self.corner / self.sample_rate))
 
     def __str__(self) -> str:
         family = {"butterworth": "Butterworth", "linkwitz_riley": "Linkwitz-Riley"}[self.family]
@@ -209,6 +206,21 @@ def filter_of(one: HighPass | None) -> CrossoverFilter | None:
     return None if one is None else one.filter()
 
 
+def high_pass_db(one: CrossoverFilter | None, frequencies: ArrayLike) -> FloatArray:
+    """Return the level behind a protective high-pass, in dB, shape (F,); 0 where it is off.
+
+    Displacement follows voltage, so in any box that is what it takes off the displacement as well.
+    """
+    return amplitude_ratio_db(chain_response(() if one is None else (one,), frequencies))
+
+
+def high_pass_change_db(
+    before: CrossoverFilter | None, after: CrossoverFilter | None, frequencies: ArrayLike
+) -> FloatArray:
+    """Return what another high-pass changes, in dB, shape (F,)."""
+    return np.asarray(high_pass_db(after, frequencies) - high_pass_db(before, frequencies))
+
+
 class MainsBox(StrictTable, frozen=True, kw_only=True):
     """``[mains]``: the mains as their maker describes them.
 
@@ -241,20 +253,6 @@ class MainsBox(StrictTable, frozen=True, kw_only=True):
             corner=self.corner,
             where="box",
         )
-
-
-def _normalised_axis(
-    frequencies: ArrayLike, *, centre: float, sample_rate: float | None
-) -> FloatArray:
-    """Return s/j of the prototype: frequency over centre, warped for a digital section."""
-    axis = np.asarray(frequencies, dtype=np.float64)
-    if not (math.isfinite(centre) and centre > 0):
-        raise ValueError(f"a centre must be finite and positive, got {centre!r}")
-    if sample_rate is None:
-        return axis / centre
-    if not (math.isfinite(sample_rate) and sample_rate > 2.0 * centre):
-        raise ValueError(f"a sample rate of {sample_rate!r} Hz cannot hold {centre:g} Hz")
-    return np.asarray(np.tan(np.pi * axis / sample_rate) / np.tan(np.pi * centre / sample_rate))
 
 
 def peaking_response(
@@ -296,7 +294,8 @@ def peaking_response(
     if not np.isfinite(gain).all():
         raise ValueError(f"a gain must be finite, got {gain}")
     ratio = 10.0 ** (gain[..., np.newaxis] / 40.0)
-    x = _normalised_axis(frequencies, centre=centre, sample_rate=sample_rate)
+    require_positive(centre, "a centre")
+    x = _over_centre(np.asarray(frequencies, dtype=np.float64), centre, sample_rate)
     real = 1.0 - x**2
     bandwidth = x / quality[..., np.newaxis]
     return np.asarray((real + 1j * bandwidth * ratio) / (real + 1j * bandwidth / ratio))
@@ -311,6 +310,6 @@ def low_shelf_response(
     the Q of 0.7071 the slope is as steep as it can be without over- or undershoot.
     """
     ratio = 10.0 ** (gain_db / 40.0)
-    s = 1j * _normalised_axis(frequencies, centre=corner, sample_rate=None)
+    s = 1j * np.asarray(frequencies, dtype=np.float64) / corner
     damping = math.sqrt(ratio) / q * s
     return np.asarray(ratio * (s**2 + damping + ratio) / (ratio * s**2 + damping + 1.0))

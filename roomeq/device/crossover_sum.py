@@ -88,7 +88,7 @@ def predict_sum(
     filters: Sequence[CrossoverFilter],
     mains: Sequence[CrossoverFilter],
     inverted: bool = False,
-    delay: float = 0.0,
+    delay: ArrayLike = 0.0,
 ) -> ComplexArray:
     """Return subwoofer and mains together as a complex amplitude ratio, shape (F,).
 
@@ -100,11 +100,11 @@ def predict_sum(
         What stands in the path of the subwoofer, and of the mains.
     inverted : bool
         Turn the subwoofer's polarity.
-    delay : float
-        Of the subwoofer against the mains, in s.
+    delay : array_like
+        Of the subwoofer against the mains, in s; shape (K, 1) gives shape (K, F).
     """
     axis = np.asarray(frequencies, dtype=np.float64)
-    sub = chain_response(tuple(filters), axis) * np.exp(-2j * np.pi * axis * delay)
+    sub = chain_response(tuple(filters), axis) * np.exp(-2j * np.pi * axis * np.asarray(delay))
     return np.asarray(chain_response(tuple(mains), axis) + (-sub if inverted else sub))
 
 
@@ -191,29 +191,25 @@ def estimate_best_delay(
     where nothing is better by 0.01 dB.
     """
     axis = _axis(corner)[::4]
-    sub = chain_response(tuple(filters), axis)
-    high = chain_response(tuple(mains), axis)
-    own = tuple(entry for entry in filters if entry.kind == "high_pass")
-    reference = np.abs(chain_response(own, axis))
 
-    def deviation_db(delays: FloatArray, inverted: bool) -> FloatArray:
-        turned = sub * np.exp(-2j * np.pi * delays[:, np.newaxis] * axis)
-        level_db = amplitude_ratio_db(np.abs(high + (-turned if inverted else turned)) / reference)
-        return np.asarray(np.max(np.abs(np.maximum(level_db, _NULL_DB)), axis=-1))
+    def tried(delays: FloatArray, inverted: bool) -> tuple[float, float, bool]:
+        """Return the least deviation of some delays, with its delay and polarity."""
+        level_db = sum_level_db(
+            axis, filters=filters, mains=mains, inverted=inverted, delay=delays[:, np.newaxis]
+        )
+        deviation_db = np.max(np.abs(level_db), axis=-1)
+        least = int(np.argmin(deviation_db))
+        return float(deviation_db[least]), float(delays[least]), inverted
 
     steps = round(_PERIODS * _DELAYS_PER_PERIOD)
     width = 1.0 / (_DELAYS_PER_PERIOD * corner)
-    still = np.zeros(1)
-    tried = [(float(deviation_db(still, inverted)[0]), 0.0, inverted) for inverted in (False, True)]
+    chosen, *others = (tried(np.zeros(1), inverted) for inverted in (False, True))
     for inverted in (False, True):
         delays: FloatArray = np.asarray(width * np.arange(-steps, steps + 1))
-        for finer in (1.0, 0.1, 0.01):
-            found = deviation_db(delays, inverted)
-            centre = float(delays[int(np.argmin(found))])
-            tried.append((float(found.min()), centre, inverted))
-            delays = np.asarray(centre + 0.1 * finer * width * np.arange(-10, 11))
-    chosen = tried[0]
-    for entry in tried[1:]:
+        for finer in (0.1, 0.01, 0.001):
+            others.append(tried(delays, inverted))
+            delays = np.asarray(others[-1][1] + finer * width * np.arange(-10, 11))
+    for entry in others:
         if entry[0] < chosen[0] - 0.01:
             chosen = entry
     return sum_figures(filters, mains=mains, corner=corner, inverted=chosen[2], delay=chosen[1])

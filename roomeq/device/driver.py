@@ -146,20 +146,16 @@ class Driver:
     sensitivity_db: float
     count: int = 1
 
-    @property
-    def rest_displacement_per_volt(self) -> float:
-        """Displacement towards 0 Hz for 1 V, X(0), in m per V.
+    def peak_displacement(self, voltages: ArrayLike, frequencies: ArrayLike) -> FloatArray:
+        """Return the peak displacement of sines of given root mean square voltage, in m.
 
         Far above resonance x = X(0) (f0 / f)**2, so that the piston formula gives the sensitivity.
         """
         pressure = _REFERENCE_PRESSURE * 10.0 ** (self.sensitivity_db / 20.0) / REFERENCE_VOLTAGE
         moved = 2.0 * math.pi * pressure / (AIR_DENSITY * (2.0 * math.pi * self.box.resonance) ** 2)
-        return float(moved / (self.count * self.piston_area_m2))
-
-    def peak_displacement(self, voltages: ArrayLike, frequencies: ArrayLike) -> FloatArray:
-        """Return the peak displacement of sines of given root mean square voltage, in m."""
+        rest = moved / (self.count * self.piston_area_m2)  # for 1 V, towards 0 Hz
         ratio = np.abs(self.box.displacement_ratio(frequencies))
-        rms = np.asarray(voltages, dtype=np.float64) * self.rest_displacement_per_volt * ratio
+        rms = np.asarray(voltages, dtype=np.float64) * rest * ratio
         return np.asarray(math.sqrt(2.0) * rms)
 
     def free_field_level_db(self, voltages: ArrayLike, frequencies: ArrayLike) -> FloatArray:
@@ -167,18 +163,6 @@ class Driver:
         ratio = self.box.pressure_ratio(frequencies)
         drive = np.asarray(voltages, dtype=np.float64) / REFERENCE_VOLTAGE
         return np.asarray(self.sensitivity_db + amplitude_ratio_db(ratio * drive))
-
-
-def excursion_relief_db(high_pass: CrossoverFilter | None, frequencies: ArrayLike) -> FloatArray:
-    """Return by how much a protective high-pass lowers the displacement, in dB, shape (F,).
-
-    Displacement follows voltage, so in any box the relief is the filter's own attenuation: small
-    at and above the corner, 12 dB an octave below it for the second order.
-    """
-    axis = np.asarray(frequencies, dtype=np.float64)
-    if high_pass is None:
-        return np.zeros(axis.shape)
-    return np.asarray(-amplitude_ratio_db(high_pass.response(axis)))
 
 
 def moved_displacement_db(

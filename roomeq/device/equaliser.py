@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.device.crossover import peaking_response
-from roomeq.device.found_band import FoundBand
+from roomeq.device.found_band import FoundBand, by_side
 
 THIRD_OCTAVE_Q = 4.318
 _SPELLING = 0.01  # exact centres name a band, too
@@ -70,10 +70,6 @@ class QLaw:
     def at(self, gain_db: ArrayLike) -> FloatArray:
         """Return Q at a gain in dB."""
         return np.asarray(np.interp(np.abs(np.asarray(gain_db)), self.gain_db, self.q))
-
-    def scaled(self, factor: float) -> Self:
-        """Return the law with every Q multiplied by `factor`."""
-        return replace(self, q=self.q * factor)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -244,7 +240,7 @@ class FixedBandEqualiser:
 
     def scaled_q(self, factor: float) -> Self:
         """Return the equaliser with every Q that was not measured multiplied by `factor`."""
-        return replace(self, q_law=self.q_law.scaled(factor))
+        return replace(self, q_law=replace(self.q_law, q=self.q_law.q * factor))
 
     @property
     def assumed_q_labels(self) -> tuple[str, ...]:
@@ -306,10 +302,12 @@ class FixedBandEqualiser:
         """
         gains = self.gain_grid_db if gains_db is None else np.asarray(gains_db, dtype=np.float64)
         if self.shapes is not None:
-            return self._shape_table_db(index, frequencies, gains)
-        return amplitude_ratio_db(self._peaking(index, frequencies, gains))
+            known = [(shape.gain_db, shape.at(frequencies)) for shape in self.shapes[index]]
+            return by_side(gains, known, grows=True)
+        return amplitude_ratio_db(self.band_ratio(index, frequencies, gains))
 
-    def _peaking(self, index: int, frequencies: ArrayLike, gain_db: ArrayLike) -> ComplexArray:
+    def band_ratio(self, index: int, frequencies: ArrayLike, gain_db: ArrayLike) -> ComplexArray:
+        """Return one band's amplitude ratio at one gain or several, shape (F,) or (K, F)."""
         real, q = self.section(index, gain_db)
         return peaking_response(
             frequencies,
@@ -318,28 +316,6 @@ class FixedBandEqualiser:
             gain_db=real,
             sample_rate=self.sample_rate,
         )
-
-    def _shape_table_db(self, index: int, frequencies: ArrayLike, gains: FloatArray) -> FloatArray:
-        """Interpolate measured shapes over gain: from 0 through each shape, scaled beyond the last.
-
-        A side (boost or cut) that was not measured is taken as the mirror of the other.
-        """
-        assert self.shapes is not None
-        table = np.zeros((gains.size, np.size(frequencies)))
-        for row, gain in enumerate(gains):
-            side = [shape for shape in self.shapes[index] if shape.gain_db * gain > 0]
-            mirror = 1.0 if side else -1.0
-            side = sorted(side or self.shapes[index], key=lambda shape: abs(shape.gain_db))
-            sizes = [abs(shape.gain_db) for shape in side]
-            above = min(int(np.searchsorted(sizes, abs(gain))), len(sizes) - 1)
-            high = side[above].at(frequencies)
-            if above == 0 or abs(gain) > sizes[-1]:
-                table[row] = mirror * high * (abs(gain) / sizes[above])
-            else:
-                low = side[above - 1].at(frequencies)
-                share = (abs(gain) - sizes[above - 1]) / (sizes[above] - sizes[above - 1])
-                table[row] = mirror * (low + share * (high - low))
-        return table
 
     def _one_for_each(self, gains_db: ArrayLike) -> FloatArray:
         gains = np.asarray(gains_db, dtype=np.float64)
@@ -370,5 +346,5 @@ class FixedBandEqualiser:
         total = np.ones(np.shape(frequencies), dtype=np.complex128)
         gains = self._one_for_each(gains_db)
         for index in np.flatnonzero(gains):
-            total = total * self._peaking(int(index), frequencies, gains[index])
+            total = total * self.band_ratio(int(index), frequencies, gains[index])
         return total

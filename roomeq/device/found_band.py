@@ -9,7 +9,7 @@ stays as it is assumed: a gain as it is set, a Q by the device's shared law.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -77,28 +77,43 @@ class FoundBand(StrictTable, frozen=True, kw_only=True):
         """Return the real gains at settings, in dB."""
         settings = np.asarray(settings_db, dtype=np.float64)
         known = [(one.setting_db, one.gain_db) for one in self.settings if one.gain_db is not None]
-        return np.copysign(_by_side(settings, known, grows=True), settings) if known else settings
+        return by_side(settings, known, grows=True) if known else settings
 
     def qs(self, settings_db: ArrayLike, *, otherwise: FloatArray) -> FloatArray:
         """Return Q at settings; `otherwise`, of the same shape, where none was found."""
         settings = np.asarray(settings_db, dtype=np.float64)
         known = [(one.setting_db, one.q) for one in self.settings if one.q is not None]
-        return _by_side(settings, known, grows=False) if known else otherwise
+        return by_side(settings, known, grows=False) if known else otherwise
 
 
-def _by_side(
-    settings: FloatArray, known: Sequence[tuple[float, float]], *, grows: bool
-) -> FloatArray:
-    """Return magnitudes at settings, from the points of the same sign if there are any.
+def by_side(settings: FloatArray, known: Sequence[tuple[float, Any]], *, grows: bool) -> FloatArray:
+    """Return values at settings, between those of the same sign if there are any.
 
-    What grows does so from 0, and in proportion beyond the last point.
+    What grows does so from 0, and in proportion beyond the last one; a side that is not known is
+    then the mirror of the other.
+
+    Parameters
+    ----------
+    settings : ndarray, shape (...)
+    known : sequence of (float, float or ndarray of shape (F,))
+        Settings, and what was found there.
+    grows : bool
+
+    Returns
+    -------
+    ndarray, shape (...) or (..., F)
     """
     found = []
     for setting in settings.ravel():
         side = [one for one in known if one[0] * setting > 0] or known
-        sizes, values = np.array(sorted((abs(a), abs(b)) for a, b in side)).T
+        side = sorted(side, key=lambda one: abs(one[0]))
+        sizes, values = np.abs([one[0] for one in side]), np.array([one[1] for one in side])
+        factor = 1.0
         if grows:
-            sizes, values = np.append(0.0, sizes), np.append(0.0, values)
-        beyond = max(abs(setting) / sizes[-1], 1.0) if grows else 1.0
-        found.append(beyond * np.interp(abs(setting), sizes, values))
-    return np.reshape(found, settings.shape)
+            factor = max(abs(setting) / sizes[-1], 1.0) * (
+                1.0 if side[0][0] * setting >= 0 else -1.0
+            )
+            sizes, values = np.append(0.0, sizes), np.concatenate([0.0 * values[:1], values])
+        shares = [np.interp(abs(setting), sizes, one) for one in np.eye(sizes.size)]
+        found.append(factor * (np.array(shares) @ values))
+    return np.reshape(found, (*settings.shape, *np.shape(known[0][1])))

@@ -197,16 +197,16 @@ def predict_path(
     if any(entry.kind != "high_pass" for entry in high):
         raise ValueError("the mains' filters must be high-passes")
     removable = bypass_order(path, mains=high, fixed=fixed)
-    choices = [tuple(sorted(s)) for s in bypass_sets(removable, low_passes=len(low_passes))]
-    matching = [entry for entry in choices if _matches(_left(path, entry), high)]
-    corner = _corner(path, matching)
-    sums = _both_polarities(path, high, corner)
+    left = {
+        tuple(sorted(chosen)): tuple(one for n, one in enumerate(path) if n not in chosen)
+        for chosen in bypass_sets(removable, low_passes=len(low_passes))
+    }
+    matching = [chosen for chosen, kept in left.items() if _matches(kept, high)]
+    kept = left[matching[0]] if matching else path
+    corner = min(one.corner for one in kept if one.kind == "low_pass")
     low = tuple(path[i] for i in low_passes)
     highest = max(entry.corner for entry in low)
-    described = [
-        _bypass(path, high, removed, corner=corner, choices=choices, before=sums)
-        for removed in choices
-    ]
+    described = _bypasses(path, left, high, corner)
     return PathAnalysis(
         filters=path,
         mains=high,
@@ -216,12 +216,37 @@ def predict_path(
         order=sum(entry.order for entry in low),
         at_corner_db=float(amplitude_ratio_db(chain_response(low, [corner]))[0]),
         slope_db_per_octave=slope_db_per_octave(low, lowest=2 * highest, highest=4 * highest),
-        sums=sums,
+        sums=described[0].sums,
         best=estimate_best_delay(path, mains=high, corner=corner),
         matching=next((entry for entry in described if entry.matching), None),
-        nearest=_nearest(described, path, high),
-        can_bypass=len(choices) > 1,
+        nearest=_nearest(described, low, high),
+        can_bypass=len(left) > 1,
     )
+
+
+def _bypasses(
+    path: tuple[CrossoverFilter, ...],
+    left: dict[tuple[int, ...], tuple[CrossoverFilter, ...]],
+    mains: tuple[CrossoverFilter, ...],
+    corner: float,
+) -> list[Bypass]:
+    """Describe what is left by each choice; the first bypasses nothing."""
+    found: list[Bypass] = []
+    for chosen, kept in left.items():
+        sums = _both_polarities(kept, mains, corner)
+        before = found[0].sums if found else sums
+        others = (other for other in left if other != chosen)
+        found.append(
+            Bypass(
+                filters=tuple(path[index] for index in chosen),
+                positions=chosen,
+                alternatives=tuple(other for other in others if same_response(left[other], kept)),
+                matching=_matches(kept, mains),
+                sums=sums,
+                gain_db=_flatter(before).deviation_db - _flatter(sums).deviation_db,
+            )
+        )
+    return found
 
 
 def bypass_order(
@@ -258,12 +283,6 @@ def bypass_sets(removable: Sequence[T], *, low_passes: int) -> list[tuple[T, ...
     return [chosen for count in range(most + 1) for chosen in combinations(removable, count)]
 
 
-def _left(
-    path: tuple[CrossoverFilter, ...], removed: tuple[int, ...]
-) -> tuple[CrossoverFilter, ...]:
-    return tuple(entry for index, entry in enumerate(path) if index not in removed)
-
-
 def _matches(left: tuple[CrossoverFilter, ...], mains: tuple[CrossoverFilter, ...]) -> bool:
     """Return whether the low-passes left match the mains' high-passes, with or without the box."""
     low = [entry for entry in left if entry.kind == "low_pass"]
@@ -271,54 +290,25 @@ def _matches(left: tuple[CrossoverFilter, ...], mains: tuple[CrossoverFilter, ..
     return same_response(low, mains, kind="any") or same_response(low, electrical, kind="any")
 
 
-def _corner(path: tuple[CrossoverFilter, ...], matching: list[tuple[int, ...]]) -> float:
-    kept = _left(path, matching[0]) if matching else path
-    return min(entry.corner for entry in kept if entry.kind == "low_pass")
-
-
-def _bypass(
-    path: tuple[CrossoverFilter, ...],
-    mains: tuple[CrossoverFilter, ...],
-    removed: tuple[int, ...],
-    *,
-    corner: float,
-    choices: list[tuple[int, ...]],
-    before: tuple[SumFigures, SumFigures],
-) -> Bypass:
-    left = _left(path, removed)
-    sums = _both_polarities(left, mains, corner)
-    return Bypass(
-        filters=tuple(path[index] for index in removed),
-        positions=removed,
-        alternatives=tuple(
-            other
-            for other in choices
-            if other != removed and same_response(_left(path, other), left)
-        ),
-        matching=_matches(left, mains),
-        sums=sums,
-        gain_db=_flatter(before).deviation_db - _flatter(sums).deviation_db,
-    )
-
-
 def _nearest(
-    described: list[Bypass], path: tuple[CrossoverFilter, ...], mains: tuple[CrossoverFilter, ...]
+    described: list[Bypass], low: tuple[CrossoverFilter, ...], mains: tuple[CrossoverFilter, ...]
 ) -> Bypass | None:
     """Return what leaves a low-pass engaged once, nearest to the mains; None if none is twice."""
-    twice = _TWICE_WITHIN * min(one.corner for one in path if one.kind == "low_pass")
+    twice = _TWICE_WITHIN * min(one.corner for one in low)
+    engaged = [one for one in low if one.corner < twice]
+    wanted = max((one.corner for one in mains), default=None)
+    order = sum(one.order for one in mains)
 
     def left(entry: Bypass) -> list[CrossoverFilter]:
-        kept = _left(path, entry.positions)
-        return [one for one in kept if one.kind == "low_pass" and one.corner < twice]
+        return [one for one in engaged if not any(one is gone for gone in entry.filters)]
 
     def far(entry: Bypass) -> tuple[int, int, float]:
-        low = left(entry)
-        corner = min((one.corner for one in low), default=np.inf)
-        slopes = abs(sum(one.order for one in low) - sum(one.order for one in mains))
-        wanted = max((one.corner for one in mains), default=corner)
-        return max(len(low), 1), slopes, round(abs(float(np.log2(corner / wanted))), 6)
+        kept = left(entry)
+        corner = min(one.corner for one in kept)
+        octaves = abs(float(np.log2(corner / (wanted or corner))))
+        return len(kept), abs(sum(one.order for one in kept) - order), round(octaves, 6)
 
-    if len([one for one in path if one.kind == "low_pass" and one.corner < twice]) < 2:
+    if len(engaged) < 2:
         return None
     return min((entry for entry in described if left(entry)), key=far, default=None)
 

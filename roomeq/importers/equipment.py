@@ -265,7 +265,7 @@ def _wanted(
         distance=stated.distance,
         room_gain_db=_by_label(stated.room_gain_db or {}),
         drive_limit=stated.drive_limit,
-        distortion=_distortion(room_file, (seat, room.source), sweeps, assumptions),
+        distortion=_distortion(room.source, seat, sweeps, assumptions),
     )
 
 
@@ -276,15 +276,15 @@ def _by_label(levels: Mapping[str, float]) -> dict[str, float]:
 
 
 def _distortion(
-    room_file: RoomFile, place: tuple[str, str], sweeps: SweepReading | None, told: list[str]
+    source: Source, seat: str, sweeps: SweepReading | None, assumptions: list[str]
 ) -> Distortion | None:
-    """Return the distortion that the first sound recording of a seat and source tells."""
-    for entry in room_file.measurements:
-        if sweeps is not None and entry.kind == "sweep" and (entry.seat, entry.source) == place:
-            try:
-                return sweeps.distortion(entry)
-            except ValueError as error:
-                told.append(f"{entry.file}: distortion cannot be told ({error})")
+    """Return the distortion that the first sound recording at the main seat tells."""
+    for one in () if sweeps is None else sweeps.recordings:
+        if (one.seat, one.source) == (seat, source):
+            if one.distortion is not None and not one.spoilt:
+                return one.distortion
+            why = "left out, spoilt, or no whole sweep of a known kind"
+            assumptions.append(f"{one.file}: distortion cannot be told ({why})")
     return None
 
 

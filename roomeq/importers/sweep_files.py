@@ -16,9 +16,9 @@ import json
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -34,8 +34,7 @@ _MOST_FRAMES = 2**28
 _GIVE_THE_OTHER = "give the .json that was written together with the sweep"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SoundFileFacts:
+class SoundFileFacts(NamedTuple):
     """What a sound file says of itself.
 
     Attributes
@@ -58,11 +57,7 @@ def read_sound_facts(path: str | os.PathLike[str]) -> SoundFileFacts:
         If the file is missing or is no sound file.
     """
     with _opened(path) as file:
-        return SoundFileFacts(
-            sample_rate=int(file.samplerate),
-            channels=int(file.channels),
-            frames=int(file.frames),
-        )
+        return SoundFileFacts(int(file.samplerate), int(file.channels), int(file.frames))
 
 
 def _fault(

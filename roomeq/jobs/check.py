@@ -380,23 +380,19 @@ def _equipment_row(room: Room) -> EquipmentRow | None:
     known, wanted = room.equipment, room.wanted
     if not (known.stated or known.protection_known or wanted is not None):
         return None
-    amplifier, load, rated = known.amplifier, known.load, known.rated_voltage
+    amplifier, load, rated, box = known.amplifier, known.load, known.rated_voltage, known.box
     derived = amplifier is not None and load is not None and not amplifier.is_rated(load)
     asked = {} if wanted is None else wanted.spl_db
     high_pass = "off" if known.protection is None else str(known.protection)
-    return EquipmentRow(
+    return EquipmentRow.copied(
+        known,
         load=None if load is None else str(load),
         load_minimum_ohm=None if load is None else load.minimum_ohm,
         minimum_assumed=load is not None and load.minimum_assumed,
-        rated_voltage=rated,
         rated_power_w=None if load is None or rated is None else float(load.power_w(rated)),
         rating_derived=derived,
         amplifier_minimum_ohm=None if amplifier is None else amplifier.minimum_ohm,
-        measuring_voltage=known.measuring_voltage,
-        measuring_frequency=known.measuring_frequency,
-        box=None
-        if known.box is None
-        else ("closed" if known.box.unloads_below is None else "vented"),
+        box=None if box is None else "closed" if box.unloads_below is None else "vented",
         largest_displacement=None if known.driver is None else known.driver.largest_displacement,
         output=None if known.output is None else str(known.output),
         high_pass=high_pass if known.protection_known else None,

@@ -242,7 +242,7 @@ def _plan_of_one(
     own = one.subwoofer.room
     room = weighed_room(own)
     if room.wanted is not None:
-        scene = DriveScene.of(room, room.wanted)
+        scene = DriveScene(room, room.wanted)
         wanted = zip(scene.bands, scene.wanted_db.tolist(), strict=True)
         spl_db = {band.label: level_db + share_db[band.label] for band, level_db in wanted}
         room = replace(room, wanted=replace(room.wanted, spl_db=spl_db))

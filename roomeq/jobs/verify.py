@@ -18,14 +18,13 @@ from itertools import starmap, zip_longest
 from typing import Literal
 
 import numpy as np
-from msgspec.structs import replace
 
 from roomeq.base.bands import device_band
 from roomeq.base.levels import FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
+from roomeq.device.processor import Polarity
 from roomeq.jobs.joining.steps import present_data
-from roomeq.jobs.verify_several import gains_stated_otherwise, others_stated_otherwise
 from roomeq.jobs.verifying.agreement import (
     judge_observation,
     planned_db,
@@ -39,7 +38,13 @@ from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import DeviceRecord, PresentRecord, is_stated
-from roomeq.plan.verification import JoiningCheck, LevelCheck, StatedJoiningSetting, Verification
+from roomeq.plan.verification import (
+    JoiningCheck,
+    LevelCheck,
+    StatedJoiningSetting,
+    StatedSetting,
+    Verification,
+)
 from roomeq.room.room import Joined, Room
 
 LOSS_AGREES_DB = 0.5
@@ -78,25 +83,21 @@ def check_joining(
     """
     axis, rows = np.array(record.frequencies), [row.seat for row in record.seats]
     measured = measured_levels_db(survey, rows, axis)
-    predicted = record.loss_db
-    if measured and loss_db is not None:
-        as_planned = as_planned and loss_db <= predicted + LOSS_AGREES_DB
-    if measured and loss_db is None:
+    predicted, from_parts = record.loss_db, loss_db is not None
+    if not measured:
+        apart = [survey.of_source(one).seats for one in ("sub", "mains") if from_parts]
+        kept = [row for row in record.seats if apart and all(row.seat in of for of in apart)]
+        if not kept:
+            return None
+        predicted = float(np.average([r.after_db for r in kept], weights=[r.weight for r in kept]))
+        as_planned = True
+    if loss_db is None:
         planned = np.array(record.after_level_db)[[rows.index(seat) for seat in measured]]
         again = np.array(list(measured.values()))
         inside = (axis >= record.lowest * (1 - 1e-9)) & (axis <= record.highest * (1 + 1e-9))
         loss_db = predicted + float(np.mean((planned - again + offset_db)[:, inside]))
-    if loss_db is None:
-        return None
-    if not measured:
-        again_seats = set(survey.of_source("sub").seats) & set(survey.of_source("mains").seats)
-        kept = [row for row in record.seats if row.seat in again_seats]
-        if not kept:
-            return None
-        predicted = float(np.average([r.after_db for r in kept], weights=[r.weight for r in kept]))
-        as_planned = loss_db <= predicted + LOSS_AGREES_DB
     return JoiningCheck(
-        agrees=as_planned,
+        agrees=as_planned and (not from_parts or loss_db <= predicted + LOSS_AGREES_DB),
         by_sum=bool(measured),
         corner=record.corner,
         loss_db=loss_db,
@@ -104,100 +105,69 @@ def check_joining(
     )
 
 
+def _gains_stated(plan: Plan, room: Room) -> Iterator[StatedSetting]:
+    """Yield gains and levels that are stated to be others than planned, then those of each."""
+    yield from stated_otherwise(planned_db(plan), room.stated_db)
+    for one in room.subwoofers:
+        if one.name in plan.subwoofers and one.fed_by is None:
+            planned = planned_db(plan.subwoofers[one.name])
+            yield from stated_otherwise(planned, one.room.stated_db, subwoofer=one.name)
+
+
+def _joining_stated(plan: Plan, room: Room) -> Iterator[StatedJoiningSetting]:
+    """Yield what is stated of joining and of the chain to be another than planned."""
+    if plan.joining is not None:
+        yield from joining_stated_otherwise(plan.joining, room.joined_by, before=plan.present)
+    yield from _each_stated(plan, room)
+    yield from _chain_stated(plan, room)
+
+
 def joining_stated_otherwise(
-    record: JoiningRecord,
-    delay: float | None = None,
-    polarity: Literal["normal", "inverted"] | None = None,
-    phase_deg: float | None = None,
-    *,
-    before: PresentRecord | None = None,
+    record: JoiningRecord, stated: Joined, *, before: PresentRecord | None = None
 ) -> Iterator[StatedJoiningSetting]:
-    """Return the settings that are stated to be others than a plan's.
+    """Yield delay, polarity and phase that are stated to be others than a plan's.
 
     Parameters
     ----------
     record : JoiningRecord
-    delay : float, optional
-        Of the subwoofer against the mains, in s; positive is later.
-    polarity : {"normal", "inverted"}, optional
-    phase_deg : float, optional
-        Of the phase control.
+    stated : dict
+        As `roomeq.room.room.Room.joined_by`; what is not stated, then or now, is not compared.
     before : PresentRecord, optional
         What was stated when it was planned.
-
-    Returns
-    -------
-    iterator of StatedJoiningSetting
-        Delay, polarity, phase; what is not stated, then or now, is not compared.
     """
     planned, now = record.settings, record.present
     turned = is_stated(before, "phase_deg") or planned.phase_deg != now.phase_deg
     set_to: Joined = {
         "delay_ms": planned.delay_ms,
-        "polarity": planned.settings().polarity,
+        "polarity": Polarity[planned.inverted],
         "phase_deg": planned.phase_deg if turned else None,
     }
-    delay_ms = None if delay is None else round(1e3 * delay, 6)
-    stated: Joined = {"delay_ms": delay_ms, "polarity": polarity, "phase_deg": phase_deg}
-    return told_otherwise(set_to, stated, before=before)
+    yield from told_otherwise(set_to, stated, before=before)
 
 
-def verify_room(
-    plan: Plan,
-    room: Room,
-    *,
-    others: Mapping[str, Plan] | None = None,
-    other_room: bool = False,
-) -> Verification:
-    """Compare a room measured after the settings were made, and what it states, with a plan.
+def _each_stated(plan: Plan, room: Room) -> Iterator[StatedJoiningSetting]:
+    """Yield other subwoofers than planned, then of each what feeds it, delay, polarity and phase.
 
-    Parameters
-    ----------
-    plan : Plan
-    room : Room
-        As for `verify`; the settings that its file states are compared with the plan's.
-    others : mapping of str to Plan, optional
-        As for `verify`.
-    other_room : bool
-        Whether a room of another name will do.
-
-    Returns
-    -------
-    Verification
-
-    Raises
-    ------
-    ValueError
-        As `verify`, or if the plan is for a room of another name.
+    Nothing where they were measured again as one. Of one that is fed by another, bands, level and
+    delay are stated there.
     """
-    if room.name != plan.room and not other_room:
-        raise ValueError(
-            f"the plan is for {plan.room!r}, what was measured again is {room.name!r}: give the "
-            "plan of this room, or say --force if only the name has changed"
-        )
-    present, data = room.present, present_data(room)
-    stated_db = room.stated_db
-    found = verify(
-        plan,
-        room.survey,
-        stated_level_db=stated_db.pop("level"),
-        stated_gains_db=stated_db,
-        stated_delay=room.joining.present_delay if present.delay_stated else None,
-        stated_polarity=present.polarity,
-        stated_phase_deg=present.phase_deg,
-        sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
-        others=others,
-        microphone_db=room.microphone_db,
-    )
-    return replace(
-        found,
-        stated=(*found.stated, *gains_stated_otherwise(plan, room)),
-        stated_joining=(
-            *found.stated_joining,
-            *others_stated_otherwise(plan, room),
-            *_chain_stated(plan, room),
-        ),
-    )
+    names = [tuple(plan.subwoofers), tuple(one.name for one in room.subwoofers)]
+    if all(names) and set(names[0]) != set(names[1]):
+        planned, stated = (" and ".join(sorted(of)) for of in names)
+        yield StatedJoiningSetting(label="subwoofers", planned=planned, stated=stated)
+    for one in room.subwoofers:
+        part = plan.subwoofers.get(one.name)
+        if part is None or part.set_together is None:
+            continue
+        own = part.set_together
+        set_to: Joined = {
+            "fed_by": own.fed_by or "none",
+            "delay_ms": own.delay_ms if one.fed_by is None else None,
+            "polarity": Polarity[own.inverted],
+            "phase_deg": None if part.present is None else part.present.phase_deg,
+        }
+        now: Joined = {"fed_by": one.fed_by or "none", **one.room.joined_by}
+        yield from told_otherwise(set_to, now, before=part.present, subwoofer=one.name)
 
 
 def _chain_stated(plan: Plan, room: Room) -> Iterator[StatedJoiningSetting]:
@@ -232,14 +202,9 @@ def verify(
     plan: Plan,
     survey: Survey | Room,
     *,
-    stated_gains_db: Mapping[str, float | None] | None = None,
-    stated_level_db: float | None = None,
-    stated_delay: float | None = None,
-    stated_polarity: Literal["normal", "inverted"] | None = None,
-    stated_phase_deg: float | None = None,
-    sum_loss_db: float | None = None,
     others: Mapping[str, Plan] | None = None,
     microphone_db: Callable[[FloatArray], FloatArray] | None = None,
+    other_room: bool = False,
 ) -> Verification:
     """Compare a measurement taken after the settings were made with a plan.
 
@@ -247,21 +212,15 @@ def verify(
     ----------
     plan : Plan
     survey : Survey or Room
-        Measured with the plan's settings in force; at least one of the plan's seats. A room tells
-        what it states by itself, see `verify_room`.
-    stated_gains_db : mapping of str to float, optional
-        What the bands are said to have been set to meanwhile, by their nominal centres.
-    stated_level_db : float, optional
-        What the level knob is said to have been set to.
-    stated_delay, stated_polarity, stated_phase_deg : optional
-        The same of delay (s, of the subwoofer against the mains), polarity and phase control;
-        compared where the plan joins subwoofer and mains.
-    sum_loss_db : float, optional
-        What their sum loses now, where both were measured again against one time reference.
+        Measured with the plan's settings in force; at least one of the plan's seats. The settings
+        that a room states are compared with the plan's.
     others : mapping of str to Plan, optional
         Further plans whose settings may be in force instead, by their names.
     microphone_db : callable, optional
-        Hz to what the microphone file took off, in dB, to tell whether it is missing or doubled.
+        Hz to what the microphone file took off, in dB, to tell whether it is missing or doubled; a
+        room tells it by itself.
+    other_room : bool
+        Whether a room of another name will do.
 
     Returns
     -------
@@ -272,55 +231,65 @@ def verify(
     TypeError
         If plan and survey are something else, or change places.
     ValueError
-        If the survey has none of the plan's seats, another source, or does not reach its axis.
+        If the survey has none of the plan's seats, another source, or does not reach its axis; or
+        the plan is for a room of another name.
     """
     if not isinstance(plan, Plan) or not isinstance(survey, Survey | Room):
         raise TypeError(
             "verify(plan, survey): a Plan, then a Survey or Room measured after it was set; got "
             f"{type(plan).__name__} and {type(survey).__name__}"
         )
+    room = None
     if isinstance(survey, Room):
-        return verify_room(plan, survey)
+        room, survey = survey, survey.survey
+        microphone_db = room.microphone_db
+        if room.name != plan.room and not other_room:
+            raise ValueError(
+                f"the plan is for {plan.room!r}, what was measured again is {room.name!r}: give "
+                "the plan of this room, or say --force if only the name has changed"
+            )
     seen = Observation.of(
         observed_parts(plan, survey), repeatability_db=plan.evidence.repeatability_db
     )
     setup = _setup(plan, others or {}, microphone_db)
     bands = {band.label: device_band(band.centre) for band in plan.bands}
     judged = judge_observation(seen, setup, bands)
-    causes, planned, offset = judged.causes, judged.unchanged, judged.offset_db
-    gains = gains_in_force_db(causes[0], setup) if causes else None
-    joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
-    if (record := plan.joining) is not None:
+    planned, offset, joining = judged.unchanged, judged.offset_db, None
+    gains = gains_in_force_db(judged.causes[0], setup) if judged.causes else None
+    labels, checked = plan.device.labels, [row.label for row in judged.bands]
+    if plan.joining is not None:
+        data = None if room is None else present_data(room)
+        loss_db = None if data is None else judge_sum(data, data.present).loss_db
         joining = check_joining(
-            record, survey, as_planned=planned, loss_db=sum_loss_db, offset_db=offset
+            plan.joining, survey, as_planned=planned, loss_db=loss_db, offset_db=offset
         )
-        set_to = (stated_delay, stated_polarity, stated_phase_deg)
-        otherwise = tuple(joining_stated_otherwise(record, *set_to, before=plan.present))
     return Verification.copied(
         judged,
         room=plan.room,
         agrees=planned and (joining is None or joining.agrees),
         scatter_db=seen.scatter_db,
-        in_force_db=None
-        if gains is None
-        else dict(zip(plan.device.labels, gains.tolist(), strict=True)),
+        in_force_db=None if gains is None else dict(zip(labels, gains.tolist(), strict=True)),
         source=plan.source if plan.source in survey.sources else "both",
         level=_level_check(plan, offset, tolerance=judged.tolerance_db),
-        stated=stated_otherwise(
-            planned_db(plan), {**(stated_gains_db or {}), "level": stated_level_db}
-        ),
-        not_measured_again=tuple(
-            entry.seat for entry in plan.seats if entry.seat not in seen.seats
-        ),
+        stated=() if room is None else tuple(_gains_stated(plan, room)),
+        not_measured_again=tuple(row.seat for row in plan.seats if row.seat not in seen.seats),
         joining=joining,
-        bands_not_checked=tuple(
-            label
-            for label in plan.device.labels
-            if label not in [row.label for row in judged.bands]
-        ),
-        stated_joining=otherwise,
+        bands_not_checked=tuple(label for label in labels if label not in checked),
+        stated_joining=() if room is None else tuple(_joining_stated(plan, room)),
         joining_unchecked=plan.joining is not None and joining is None,
         plan_date=plan.date,
+    )
+
+
+def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelCheck:
+    """Compare the level with what the knob gives in its steps; the prediction has it exactly."""
+    planned = plan.level.setting_db
+    off = offset_db + plan.level.residual_db - plan.level.upstream_db
+    return LevelCheck(
+        difference_db=off,
+        planned_db=planned,
+        looks_like_db=None if planned is None else planned + off,
+        agrees=abs(off) <= tolerance,
     )
 
 
@@ -342,18 +311,6 @@ def _setup(
         else {name: level - own_db for name, level in levels.items() if level is not None},
         microphone_db=microphone_db,
         sum_known=plan.joining is not None and bool(plan.joining.quadrature),
-    )
-
-
-def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelCheck:
-    """Compare the level with what the knob gives in its steps; the prediction has it exactly."""
-    planned = plan.level.setting_db
-    off = offset_db + plan.level.residual_db - plan.level.upstream_db
-    return LevelCheck(
-        difference_db=off,
-        planned_db=planned,
-        looks_like_db=None if planned is None else planned + off,
-        agrees=abs(off) <= tolerance,
     )
 
 

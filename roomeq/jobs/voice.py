@@ -226,13 +226,8 @@ def rooms_needed(
             order = random.permutation(total)
             inside, outside = (problem.of_rooms(part) for part in np.split(order, [count]))
             labels = inside.solve()[None]
-            figures.append(
-                (
-                    inside.value_db(labels)[0],
-                    outside.value_db(labels)[0],
-                    over_rooms(all_db[order[count:]], voicing.criterion),
-                )
-            )
+            by_all_db = over_rooms(all_db[order[count:]], voicing.criterion)
+            figures.append([*inside.value_db(labels), *outside.value_db(labels), by_all_db])
         names = ("inside_db", "outside_db", "all_db")
         means = dict(zip(names, np.mean(figures, axis=0).tolist(), strict=True))
         sd_db = float(np.std(figures, axis=0, ddof=min(draws - 1, 1))[1])

@@ -11,7 +11,7 @@ keep figures.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 import numpy as np
 
@@ -167,12 +167,8 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         measured: JoiningData,
         final: JoiningData | None = None,
         settings: JoiningSettings | None = None,
-        delay_stated: bool = True,
         bypass: Sequence[CrossoverFilter] = (),
-        polarity: PolarityRecord | None = None,
-        polarity_obstacle: str = "",
-        meeting: Meeting | None = None,
-        bands: SumBandsRecord | None = None,
+        **others: Any,
     ) -> Self:
         """Return the record of a joining.
 
@@ -185,9 +181,13 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
             With filters and bands as proposed; those of the alignment by default.
         settings : JoiningSettings, optional
             As proposed; those of the alignment by default.
-        delay_stated, bypass, polarity, polarity_obstacle, meeting, bands
-            As attributes.
+        bypass : sequence of CrossoverFilter
+            Low-passes to switch off.
+        **others : object
+            The attributes `delay_stated`, `polarity`, `polarity_obstacle`, `meeting`, `bands`.
         """
+        told: dict[str, Any] = {"delay_stated": True, "polarity": None, "polarity_obstacle": ""}
+        told |= {"meeting": None, "bands": None, **others}
         data, chosen = final or alignment.data, settings or alignment.chosen.settings
         residual = measured.sum_residual_db
         before, after = judge_sum(measured, measured.present), judge_sum(data, chosen)
@@ -196,22 +196,19 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         inside = (data.frequencies >= low * (1 - 1e-9)) & (data.frequencies <= high * (1 + 1e-9))
         gained = (then - now)[:, inside].mean(axis=1)
         columns = (data.seat_weights, before.by_seat_db, after.by_seat_db, gained)
+        raised_db = -amplitude_ratio_db(chain_response(tuple(bypass), data.frequencies))
         offset_db = data.seat_weights @ (then - data.target_db) @ data.frequency_weights
         return cls.copied(
             measured,
             corner=data.corner,
             lowest=low,
             highest=high,
-            delay_stated=delay_stated,
             bypass=tuple(str(one) for one in bypass),
             present=JoiningSettingRecord.of(measured.present),
             settings=JoiningSettingRecord.of(chosen),
             loss_before_db=before.loss_db,
             loss_db=after.loss_db,
             alignment=AlignmentRecord.of(alignment),
-            polarity=polarity,
-            polarity_obstacle=polarity_obstacle,
-            meeting=meeting,
             seats=tuple(
                 SeatLossRow(
                     seat=seat, weight=weight, before_db=was, after_db=is_, level_gain_db=gain
@@ -227,9 +224,9 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
             after_level_db=rows_of(then),
             sub_level_db=rows_of(data.with_transfers(mains=0.0).predicted_level_db(chosen)),
             mains_level_db=rows_of(data.with_transfers(sub=0.0).predicted_level_db(chosen)),
-            bands=bands,
             quadrature=rows_of(_quadrature(data, chosen)),
-            raised_db=_raised_db(bypass, data.frequencies),
+            raised_db=tuple(raised_db.tolist()) if bypass else (),
+            **told,
         )
 
     @property
@@ -354,12 +351,6 @@ class LevelJoiningRecord(Record, frozen=True, kw_only=True):
         if self.decided is not None:
             return self.if_late if self.decided == "late" else self.if_early
         return None if self.ambiguous else self.if_late
-
-
-def _raised_db(bypass: Sequence[CrossoverFilter], axis: FloatArray) -> tuple[float, ...]:
-    if not bypass:
-        return ()
-    return tuple((-amplitude_ratio_db(chain_response(tuple(bypass), axis))).tolist())
 
 
 def _quadrature(data: JoiningData, settings: JoiningSettings) -> FloatArray:

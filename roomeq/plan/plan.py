@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
+from functools import partial
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -289,17 +290,15 @@ class Plan(Record, frozen=True, kw_only=True):
 
     def _frame(self, bands: tuple[BandSetting, ...]) -> DataFrame:
         """Return bands, then what else is set."""
-        from pandas import concat
+        from pandas import Series
 
-        frame = band_frame(bands)
-        frame["error_db"] = [self.error_db(band) for band in bands]
-        frame["error_db"] = frame["error_db"].astype(float)
+        rows = self.setting_rows()
+        frame = band_frame(bands).reindex(range(len(rows)))
+        frame["error_db"] = Series([self.error_db(band) for band in bands], dtype=float)
         if not is_stated(self.present, "gains_stated"):
             frame["present_db"] = float("nan")
-        words = self.setting_rows()[len(bands) :]
-        frame = concat([frame, band_frame(()).reindex(range(len(words)))], ignore_index=True)
-        frame["band"] = [band.label for band in bands] + [name for name, _, _ in words]
-        frame[["now", "set_to"]] = [row[1:] for row in self.setting_rows()]
+        frame["band"] = [*(band.label for band in bands), *(row[0] for row in rows[len(bands) :])]
+        frame[["now", "set_to"]] = [row[1:] for row in rows]
         return frame
 
     def setting_rows(self) -> list[tuple[str, str, str]]:
@@ -423,15 +422,12 @@ def refuse_plan_file(path: str | PathLike[str], *, room: str, other_room: bool =
         )
 
 
-class _FormatOnly(msgspec.Struct):
+class _Format(msgspec.Struct):
     format: int
+    joining: object = None
 
 
-class _Joined(_FormatOnly):
-    joining: dict[str, object] | None = None
-
-
-class _Mark(_FormatOnly):
+class _Mark(_Format, kw_only=True):
     room: str
     bands: list[msgspec.Raw]
 
@@ -454,43 +450,29 @@ def read_plan(path: str | PathLike[str]) -> Plan:
         If there is no such file, it is not a plan, its format version is not known, or its parts
         do not fit each other.
     """
-    location = Path(path)
+    location, given = Path(path), "give a file written by propose --plan"
+    fault, again = partial(PlanFileError, path=location), "make the plan again from its room"
     try:
-        text = file_bytes(
-            location,
-            largest=LARGEST_TABLES,
-            error=PlanFileError,
-            remedy="give a file written by propose --plan",
-        )
+        text = file_bytes(location, largest=LARGEST_TABLES, error=PlanFileError, remedy=given)
     except FileNotFoundError:
-        raise PlanFileError("there is no such file", path=location) from None
+        raise fault("there is no such file") from None
     except OSError as error:
-        raise PlanFileError(f"cannot be read: {error.strerror}", path=location) from error
+        raise fault(f"cannot be read: {error.strerror}") from error
     try:
-        version = from_json(text, _FormatOnly).format
+        kept = from_json(text, _Format)
     except msgspec.MsgspecError as error:
-        raise PlanFileError(
-            f"is not a plan: {error}", path=location, remedy="give a file written by propose --plan"
-        ) from None
-    if version not in _READ_FORMATS:
-        raise PlanFileError(
-            f"format {version} is not known",
-            path=location,
-            remedy=f"this release reads formats {' and '.join(map(str, _READ_FORMATS))}",
-        )
-    if version == 1 and from_json(text, _Joined).joining is not None:
-        raise PlanFileError(
-            "its joining was chosen by rules of an earlier release, which kept sums that cancel",
-            path=location,
-            remedy="make the plan again from its room",
-        )
+        raise fault(f"is not a plan: {error}", remedy=given) from None
+    if kept.format not in _READ_FORMATS:
+        known = f"this release reads formats {' and '.join(map(str, _READ_FORMATS))}"
+        raise fault(f"format {kept.format} is not known", remedy=known)
+    if kept.format == 1 and kept.joining is not None:
+        said = "its joining was chosen by rules of an earlier release, which kept sums that cancel"
+        raise fault(said, remedy=again)
     try:
         plan = from_json(text, Plan)
         _check_sizes(plan)
     except (msgspec.MsgspecError, ValueError) as error:
-        raise PlanFileError(
-            f"is damaged: {error}", path=location, remedy="make the plan again from its room"
-        ) from None
+        raise fault(f"is damaged: {error}", remedy=again) from None
     return plan
 
 
@@ -501,11 +483,11 @@ def _check_sizes(plan: Plan) -> None:
         raise ValueError("it needs at least one seat, one band and one frequency")
     if [band.label for band in plan.bands] != list(plan.device.labels):
         raise ValueError("its bands are not those of its device")
-    for name in ("target_level_db", "response_db", "present_response_db", "frequency_weights"):
-        if len(getattr(curves, name)) != points:
-            raise ValueError(f"curves.{name} needs {points} values, one for each frequency")
-    for name in ("average_error_db", "shortfall_error_db"):
-        if len(getattr(curves, name)) != (points if plan.format > 1 else 0):
+    names = ("target_level_db", "response_db", "present_response_db", "frequency_weights")
+    counts = dict.fromkeys(names, points)
+    counts |= dict.fromkeys(("average_error_db", "shortfall_error_db"), points * (plan.format > 1))
+    for name, count in counts.items():
+        if len(getattr(curves, name)) != count:
             raise ValueError(f"curves.{name} needs {points} values, one for each frequency")
     for name in ("before_level_db", "predicted_level_db"):
         rows = getattr(curves, name)

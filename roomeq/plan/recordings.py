@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 from roomeq.analysis.recordings.findings import Finding, Severity
 from roomeq.base.bands import third_octave_band, whole_bands
 from roomeq.base.record import Record
-from roomeq.room.recorded import RecordedSweep
 from roomeq.room.room import Room, recording_counts
 
 if TYPE_CHECKING:
@@ -108,26 +107,24 @@ class DetailRow(Record, frozen=True, kw_only=True):
 
 def recording_rows(room: Room) -> tuple[RecordingRow, ...]:
     """Return what is said of each recorded sweep of a room."""
-    return tuple(
-        _recording_row(recorded, counts)
-        for recorded, counts in zip(room.recordings, recording_counts(room), strict=True)
-    )
-
-
-def _recording_row(recorded: RecordedSweep, counts: float) -> RecordingRow:
-    quality = recorded.quality
-    return RecordingRow.copied(
-        recorded,
-        channel=quality.channel,
-        sample_rate=quality.sample_rate,
-        duration=quality.duration,
-        peak_dbfs=_known(quality.peak_dbfs),
-        bands=tuple(band.label for band in quality.bands),
-        snr_db=tuple(_known(ratio) for ratio in quality.snr_db.tolist()),
-        drift_ppm=None if quality.drift is None else _known(quality.drift.ppm),
-        drift_basis=None if quality.drift is None else quality.drift.basis,
-        counts=counts,
-    )
+    rows = []
+    for recorded, counts in zip(room.recordings, recording_counts(room), strict=True):
+        quality, drift = recorded.quality, recorded.quality.drift
+        rows.append(
+            RecordingRow.copied(
+                recorded,
+                channel=quality.channel,
+                sample_rate=quality.sample_rate,
+                duration=quality.duration,
+                peak_dbfs=_known(quality.peak_dbfs),
+                bands=tuple(band.label for band in quality.bands),
+                snr_db=tuple(_known(ratio) for ratio in quality.snr_db.tolist()),
+                drift_ppm=None if drift is None else _known(drift.ppm),
+                drift_basis=None if drift is None else drift.basis,
+                counts=counts,
+            )
+        )
+    return tuple(rows)
 
 
 def detail_rows(room: Room) -> tuple[DetailRow, ...]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 from enum import StrEnum
+from functools import partial
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -44,23 +45,17 @@ def read_in_force(path: str | PathLike[str], *, room: str) -> dict[str, float]:
         If it is no verification, of another room, or does not tell.
     """
     location, remedy = Path(path), "give a file with what verify --json printed"
+    fault = partial(PlanFileError, path=location)
+    text = file_bytes(location, largest=LARGEST_TABLES, error=PlanFileError, remedy=remedy)
     try:
-        text = file_bytes(location, largest=LARGEST_TABLES, error=PlanFileError, remedy=remedy)
         found = from_json(text, _InForce)
     except msgspec.MsgspecError as error:
-        raise PlanFileError(
-            f"is no verification: {error}",
-            path=location,
-            remedy=remedy,
-        ) from None
+        raise fault(f"is no verification: {error}", remedy=remedy) from None
     if found.room != room:
-        raise PlanFileError(f"is of {found.room!r}, not of {room!r}", path=location)
+        raise fault(f"is of {found.room!r}, not of {room!r}")
     if found.in_force_db is None:
-        raise PlanFileError(
-            "does not tell which gains are in force",
-            path=location,
-            remedy="state them as [device.present] gains_db in the room file",
-        )
+        stated = "state them as [device.present] gains_db in the room file"
+        raise fault("does not tell which gains are in force", remedy=stated)
     return found.in_force_db
 
 

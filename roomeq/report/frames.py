@@ -43,21 +43,22 @@ def curve_frame(proposal: BandGainFit | Plan, *, wide: bool = False) -> DataFram
     """
     from pandas import DataFrame
 
-    levels: list[Any]
+    levels: tuple[Any, ...]
+    weights: Any
     if isinstance(proposal, Plan):
-        curves, seats = proposal.curves, [entry.seat for entry in proposal.seats]
-        axis, levels = np.array(curves.frequencies), [curves.before_level_db]
-        levels += [curves.predicted_level_db, curves.target_level_db, curves.frequency_weights]
+        seats, of = [entry.seat for entry in proposal.seats], proposal.curves
+        axis, weights = np.array(of.frequencies), of.frequency_weights
+        levels = of.before_level_db, of.predicted_level_db, of.target_level_db, weights
     else:
-        fitted, seats, target = proposal.data, list(proposal.data.seats), proposal.target_level_db
-        axis, levels = fitted.frequencies, [fitted.measured_db]
-        levels += [proposal.predicted_level_db, target, fitted.frequency_weights]
+        seats, fitted = list(proposal.data.seats), proposal.data
+        axis, weights = fitted.frequencies, fitted.frequency_weights
+        levels = fitted.measured_db, proposal.predicted_level_db, proposal.target_level_db, weights
+    shape = len(seats), axis.size
     data = {"seat": np.repeat(np.array(seats, dtype=object), axis.size)}
     data["frequency"] = np.tile(axis, len(seats))
     names = ("before_db", "predicted_db", "target_db", "frequency_weight")
     for name, values in zip(names, levels, strict=True):
-        rows = np.broadcast_to(np.asarray(values, dtype=np.float64), (len(seats), axis.size))
-        data[name] = rows.ravel()
+        data[name] = np.broadcast_to(np.array(values, dtype=np.float64), shape).ravel()
     frame = DataFrame(data)
     if not wide:
         return frame
@@ -96,16 +97,13 @@ def headroom_frame(headroom: Headroom) -> DataFrame:
     """
     from pandas import DataFrame
 
-    rows = []
-    for entry in headroom.bands:
-        figures = asdict(entry)
-        place = {"band": figures.pop("label"), "centre": entry.band.centre}
-        limit, least = figures.pop("limit"), figures.pop("left_db")
-        numbers = {
-            k: np.nan if v is None else v for k, v in (figures | {"least_db": least}).items()
-        }
-        rows.append({**place, **numbers, "limit": None if limit is None else str(limit)})
-    return DataFrame(rows)
+    frame = DataFrame([asdict(entry) for entry in headroom.bands])
+    frame = frame.rename(columns={"label": "band", "left_db": "least_db"})
+    frame.insert(1, "centre", [entry.band.centre for entry in headroom.bands])
+    figures = frame.columns.drop(["band", "limit"])
+    frame[figures] = frame[figures].astype(float)
+    frame["limit"] = frame.pop("limit").map(str, na_action="ignore")
+    return frame
 
 
 def joining_frame(fit: Alignment) -> DataFrame:
@@ -118,11 +116,7 @@ def joining_frame(fit: Alignment) -> DataFrame:
     """
     from pandas import DataFrame
 
-    count = fit.delays.size
-    return DataFrame(
-        {
-            "polarity": np.repeat(np.array(Polarity, dtype=object), count),
-            "delay": np.tile(fit.delays, len(Polarity)),
-            "loss_db": fit.loss_map_db.ravel(),
-        }
-    )
+    polarities = np.array(Polarity, dtype=object)
+    frame = DataFrame(fit.loss_map_db.T, index=fit.delays, columns=polarities).rename_axis("delay")
+    long = frame.melt(var_name="polarity", value_name="loss_db", ignore_index=False).reset_index()
+    return long[["polarity", "delay", "loss_db"]]

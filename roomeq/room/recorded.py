@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import structs
 
-from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, worst_first
 from roomeq.base.survey import Source
 
 if TYPE_CHECKING:  # a room without recordings needs none of it
@@ -77,8 +77,7 @@ class RecordedSweep:
     decay : Decay or None
         By octaves, where it was asked for and nothing else was heard.
     distortion : Distortion or None
-        Of the first sweep, where it was asked for, the excitation is a described sweep, and nothing
-        else was heard.
+        Of the first sweep, where that is whole and exponential, and nothing else was heard.
     """
 
     seat: str
@@ -118,10 +117,8 @@ class RecordedSweep:
 
 def is_wrong(findings: Iterable[Finding]) -> Finding | None:
     """Return the finding by which a recording says nothing of its seat; None where none does."""
-    for one in findings:
-        if one.code in _WRONG and one.severity is Severity.FAULT:
-            return one
-    return None
+    wrong = (one for one in findings if one.code in _WRONG and one.severity is Severity.FAULT)
+    return next(wrong, None)
 
 
 def judged_within(recorded: RecordedSweep, span: tuple[float, float]) -> RecordedSweep:
@@ -142,9 +139,7 @@ def judged_within(recorded: RecordedSweep, span: tuple[float, float]) -> Recorde
         _within(one, recorded.quality, lowest, highest) if one.code in _BY_BAND else one
         for one in recorded.findings
     ]
-    rank = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
-    found.sort(key=lambda one: rank[one.severity])
-    return replace(recorded, findings=tuple(found))
+    return replace(recorded, findings=tuple(worst_first(found)))
 
 
 def _within(finding: Finding, quality: RecordingQuality, lowest: float, highest: float) -> Finding:
@@ -152,27 +147,19 @@ def _within(finding: Finding, quality: RecordingQuality, lowest: float, highest:
 
     if finding.lowest is None or finding.highest is None or finding.severity is Severity.NOTE:
         return finding
+    severity: Severity = finding.severity
     if finding.highest <= lowest or finding.lowest >= highest:
-        return _noted(finding, lowest, highest)
-    if finding.code is not FindingCode.LOW_SNR:
-        return finding
-    ratios = [
-        float(ratio)
-        for band, ratio in zip(quality.bands, quality.snr_db, strict=True)
-        if finding.lowest <= band.centre <= finding.highest and lowest <= band.centre <= highest
-    ]
-    worst = min(ratios, default=LEAST_SNR_DB)
-    if not worst < LEAST_SNR_DB:
-        return _noted(finding, lowest, highest)
-    severity = Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
-    return structs.replace(finding, severity=severity)
-
-
-def _noted(finding: Finding, lowest: float, highest: float) -> Finding:
-    if finding.code is FindingCode.HUM:  # what is to be done about it stays
-        return structs.replace(finding, severity=Severity.NOTE)
-    return structs.replace(
-        finding,
-        severity=Severity.NOTE,
-        remedy=f"nothing, as only {lowest:.0f} to {highest:.0f} Hz are used",
-    )
+        severity = Severity.NOTE
+    elif finding.code is FindingCode.LOW_SNR:
+        ratios = [
+            float(ratio)
+            for band, ratio in zip(quality.bands, quality.snr_db, strict=True)
+            if finding.lowest <= band.centre <= finding.highest and lowest <= band.centre <= highest
+        ]
+        worst = min(ratios, default=LEAST_SNR_DB)
+        severity = Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
+        severity = severity if worst < LEAST_SNR_DB else Severity.NOTE
+    remedy = finding.remedy
+    if severity is Severity.NOTE and finding.code is not FindingCode.HUM:  # whose remedy stays
+        remedy = f"nothing, as only {lowest:.0f} to {highest:.0f} Hz are used"
+    return structs.replace(finding, severity=severity, remedy=remedy)

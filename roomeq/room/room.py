@@ -23,7 +23,7 @@ The rule is plain, so that it can be said in one sentence (common practice, no s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -347,34 +347,29 @@ SPOILT_COUNTS = 0.5
 
 def recording_counts(room: Room) -> tuple[float, ...]:
     """Return how much each recording of a room counts: 1, 0.5, or 0 where it is left out."""
-    return tuple(_counts(room, one) for one in room.recordings)
-
-
-def _counts(room: Room, recorded: RecordedSweep) -> float:
-    if recorded.left_out:
-        return 0.0
-    if not recorded.spoilt:
-        return 1.0
-    spoilt = {(one.seat, one.source, one.file) for one in room.recordings if one.spoilt}
-    sound = any(
-        (entry.seat, entry.source, entry.file) not in spoilt
+    spoilt = {_measurement_of(one) for one in room.recordings if one.spoilt}
+    sound = {
+        (entry.seat, entry.source)
         for entry in room.survey.measurements
-        if (entry.seat, entry.source) == (recorded.seat, recorded.source)
-    )
-    return 0.0 if sound else SPOILT_COUNTS
+        if (entry.seat, entry.source, entry.file) not in spoilt
+    }
+    counts = []
+    for one in room.recordings:
+        dropped = one.left_out or (one.spoilt and (one.seat, one.source) in sound)
+        counts.append(0.0 if dropped else SPOILT_COUNTS if one.spoilt else 1.0)
+    return tuple(counts)
 
 
 def without_spoilt(room: Room) -> Room:
     """Return a room without the spoilt recordings of seats that have a sound one."""
-    spoilt = {key for key, counts in _spoilt(room) if counts == 0.0}
-    if not spoilt:
-        return room
+    counted = zip(room.recordings, recording_counts(room), strict=True)
+    dropped = {_measurement_of(one) for one, n in counted if n == 0.0 and not one.left_out}
     kept = tuple(
         entry
         for entry in room.survey.measurements
-        if (entry.seat, entry.source, entry.file) not in spoilt
+        if (entry.seat, entry.source, entry.file) not in dropped
     )
-    return replace(room, survey=replace(room.survey, measurements=kept))
+    return replace(room, survey=replace(room.survey, measurements=kept)) if dropped else room
 
 
 def weighed_room(room: Room) -> Room:
@@ -384,18 +379,17 @@ def weighed_room(room: Room) -> Room:
     is returned as it is.
     """
     room = without_spoilt(room)
-    spoilt = {key: counts for key, counts in _spoilt(room) if counts > 0.0}
-    if not spoilt:
+    survey, stated = room.survey, room.survey.seat_weights or {}
+    counted = zip(room.recordings, recording_counts(room), strict=True)
+    weights = {
+        one.seat: counts * stated.get(one.seat, 1.0)
+        for one, counts in counted
+        if 0.0 < counts < 1.0 and one.source == room.source and one.seat in survey.seats
+    }
+    if not weights:
         return room
-    survey = room.survey
-    weights = dict(survey.seat_weights or {})
-    for (seat, source, _), counts in spoilt.items():
-        if source == room.source and seat in survey.seats:
-            weights[seat] = counts * (survey.seat_weights or {}).get(seat, 1.0)
-    return replace(room, survey=replace(survey, seat_weights=weights))
+    return replace(room, survey=replace(survey, seat_weights={**stated, **weights}))
 
 
-def _spoilt(room: Room) -> Iterator[tuple[tuple[str, str, str | None], float]]:
-    for recorded, counts in zip(room.recordings, recording_counts(room), strict=True):
-        if counts < 1.0 and not recorded.left_out:
-            yield (recorded.seat, recorded.source, recorded.file), counts
+def _measurement_of(recorded: RecordedSweep) -> tuple[str, str, str]:
+    return recorded.seat, recorded.source, recorded.file

@@ -217,18 +217,15 @@ def allowed_gains_db(
 ) -> tuple[FloatArray, ...]:
     """Return the gains each band may take, in dB, rising."""
     grid = equaliser.gain_grid_db
+    by_freedom = {
+        BandFreedom.AT_REST: np.zeros(1),
+        BandFreedom.CUT_ONLY: grid[grid <= 0],
+        BandFreedom.FREE: grid,
+    }
     allowed = []
     for freedom, present in zip(freedoms, present_gains_db, strict=True):
-        if freedom is BandFreedom.LOCKED:
-            allowed.append(np.array([present]))
-        elif freedom is BandFreedom.AT_REST:
-            allowed.append(np.zeros(1))
-        elif freedom is BandFreedom.UNSEEN:
-            allowed.append(np.unique([0.0, present]))
-        elif freedom is BandFreedom.CUT_ONLY:
-            allowed.append(grid[grid <= 0])
-        else:
-            allowed.append(grid)
+        kept = [present] if freedom is BandFreedom.LOCKED else [0.0, present]
+        allowed.append(by_freedom.get(freedom, np.unique(kept)))
     return tuple(allowed)
 
 

@@ -5,8 +5,7 @@ import pytest
 from devices_apart import heard, passing
 from scipy import signal
 
-from roomeq.analysis.device_fit import MovedResponse
-from roomeq.analysis.filter_fit import fit_filter
+from roomeq.analysis.device_fit import MovedResponse, fit_filter
 from roomeq.base.response import FrequencyResponse
 
 AXIS = np.geomspace(8, 400, 271)

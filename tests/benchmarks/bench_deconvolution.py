@@ -95,6 +95,7 @@ def table(title: str, sweep: SweepDescription, *, first_call: float) -> None:
     padded = scipy.fft.next_fast_len(frames + excitation.size, real=True)
 
     def inverse_to(highest: float | None) -> ExcitationInverse:
+        prepare_inverse.cache_clear()
         return prepare_inverse(sweep, sample_rate=RATE, frames=frames, highest=highest)
 
     def unit() -> object:

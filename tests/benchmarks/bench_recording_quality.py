@@ -29,8 +29,8 @@ from quality_recordings import FULL_RATE as SWEEP
 from quality_recordings import convolved as through_room
 from quality_recordings import heard, noisy, pink_noise, played, recording
 
-from roomeq.analysis.recordings.model import _kept_inverse
 from roomeq.analysis.recordings.quality import judge_recording
+from roomeq.analysis.sweeps.deconvolution import prepare_inverse
 from roomeq.base.recording import Recording, SweepDescription
 
 RATE = 48000
@@ -125,7 +125,7 @@ def costs() -> None:
     other = Recording(samples=loopback, sample_rate=48000, channel=2, channels=2)
 
     def first_call() -> object:
-        _kept_inverse.cache_clear()
+        prepare_inverse.cache_clear()
         return judge_recording(one, sweep)
 
     padded = scipy.fft.next_fast_len(samples.size + round(sweep.duration * 48000), real=True)

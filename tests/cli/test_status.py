@@ -46,7 +46,7 @@ DONE, VOICED = Told(status="done", doubtful=False), Told(rooms=("a", "b"), plan=
 VOICED.record = lambda needed: f"record {needed}"
 JOBS = {
     "estimated_path": "path", "room_overview": SEEN, "rank_places": Told(), "join": JOINED,
-    "propose": PLAN, "verify_room": TRUE, "compare": Told(unchanged=True), "look_into": "found",
+    "propose": PLAN, "verify": TRUE, "compare": Told(unchanged=True), "look_into": "found",
     "write_pictures": Told(not_made={}), "check_pictures": None, "write_plan": None,
     "measure_device": MEASURED, "write_measured_profile": None, "write_picture": None,
     "propose_many": Told(rows=lambda: [DONE, DONE], out=Path("o")), "voice": VOICED,
@@ -111,9 +111,9 @@ OUTCOMES = {
     ("propose", HALL): [({"findings": (ODD,)}, 1), ({"propose": FIRST}, 1),
                         ({"propose": PLAN.but(no_change="enough")}, 1)],
     ("verify", "p.json", HALL): [
-        ({"alarms": (SLAM,)}, 1), ({"verify_room": TRUE.but(agrees=False)}, 1),
-        ({"verify_room": TRUE.but(level=Told(agrees=False))}, 1),
-        ({"verify_room": TRUE.but(stated_as_planned=False)}, 1)],
+        ({"alarms": (SLAM,)}, 1), ({"verify": TRUE.but(agrees=False)}, 1),
+        ({"verify": TRUE.but(level=Told(agrees=False))}, 1),
+        ({"verify": TRUE.but(stated_as_planned=False)}, 1)],
     ("compare", HALL, HALL): [({"compare": Told(unchanged=False)}, 1), ({"alarms": (SLAM,)}, 1)],
     ("plot", HALL): [({"findings": (ODD,), "alarms": (SLAM,)}, 1),
                      ({"write_pictures": Told(not_made={"phase": "none"})}, 0)],
@@ -187,7 +187,7 @@ REACHES = [  # words, what is called, with what beside its first argument or arg
     (("propose", HALL, "--best", *SIGNED), "propose", {"best": True} | SIGNS),
     (("propose", HALL), "plan_text", {"bars": False, "detail": False}),
     (("show", "p.json", "--detail"), "plan_text", {"bars": False, "detail": True}),
-    (("verify", "p.json", HALL), "verify_room", {"others": {}, "other_room": False}),
+    (("verify", "p.json", HALL), "verify", {"others": {}, "other_room": False}),
     (("compare", HALL, HALL), "compare", {"other_room": False}),
     (("compare", HALL, HALL, "--force"), "compare", {"other_room": True}),
     (("plot", HALL), "write_pictures", {"only": [], "form": "png"}),
@@ -314,7 +314,7 @@ def test_verify_names_others_and_seats_that_are_none(given, run, hall):
     gone = f"seat {unknown} is none of the plan's, which are {', '.join((first, *others))}"
     assert told == (1, TEXT, [SLAM, gone])
     known = {"music": "one", "film": "two"}
-    assert calls["verify_room"][1] == {"others": known, "other_room": True}
+    assert calls["verify"][1] == {"others": known, "other_room": True}
     for words in ((HALL, "p.json"), ("p.json", "p.json")):
         said = f"{words[0]}: the plan comes first, then the room: verify PLAN ROOM"
         assert run("verify", *words) == (2, "", [said])

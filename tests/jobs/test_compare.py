@@ -228,7 +228,7 @@ def test_a_polarity_that_was_turned_is_not_overlooked(office):
 def test_what_is_no_other_survey_of_the_room_is_refused(cabin, office):
     with pytest.raises(ValueError, match="give two surveys of one room, or say --force"):
         compare(cabin, office)
-    with pytest.raises(ValueError, match="nothing to compare: no seat was measured both times"):
+    with pytest.raises(ValueError, match=r"nothing to compare: .*before sub at .*wards sub at "):
         compare(cabin, office, other_room=True)
     with pytest.raises(ValueError, match="the very same measurement in both surveys"):
         compare(cabin, cabin)

@@ -14,8 +14,7 @@ from roomeq.base.survey import Measurement, Survey
 from roomeq.cli.main import main
 from roomeq.importers.room import read_room, room_from_exports
 from roomeq.jobs.propose import propose
-from roomeq.jobs.verify import equaliser_of, verify, verify_room
-from roomeq.jobs.verifying.agreement import Judgement
+from roomeq.jobs.verify import equaliser_of, verify
 from roomeq.jobs.verifying.observation import Change
 from roomeq.plan.plan import read_plan, write_plan
 from roomeq.plan.verification import Cause, CauseCode
@@ -494,7 +493,7 @@ def test_a_seat_that_was_moved_is_named_and_no_band(room, plan):
 def judged_as(monkeypatch, *codes, shares=None):
     shared = zip(codes, shares or [0.0] * len(codes), strict=True)
     causes = tuple(Cause(code=code, share=share) for code, share in shared)
-    judged = Judgement(causes=causes, change=Change())
+    judged = causes, Change()
     monkeypatch.setattr("roomeq.jobs.verifying.agreement.judge_causes", lambda *_: judged)
 
 
@@ -563,8 +562,8 @@ def test_as_planned_is_not_believed_where_most_seats_differ(room, plan, monkeypa
 def test_a_plan_for_another_room_is_refused(room, plan, tmp_path, capsys):
     other = replace(plan, room="Attic")
     with pytest.raises(ValueError, match=r"the plan is for .Attic.*--force"):
-        verify_room(other, room)
-    assert verify_room(other, room, other_room=True).bands == verify_room(plan, room).bands
+        verify(other, room)
+    assert verify(other, room, other_room=True).bands == verify(plan, room).bands
     write_plan(other, tmp_path / "attic.json")
     words = ["verify", str(tmp_path / "attic.json"), str(SAMPLES / "lakeside_cabin")]
     assert main(words) == 2
@@ -603,7 +602,7 @@ def test_settings_stated_otherwise_are_named(room, plan):
 
     def stated(gains_db, **others):
         present = replace_field(room.present, gains_db=np.array(gains_db), **others)
-        found = verify_room(plan, replace_field(again, present=present))
+        found = verify(plan, replace_field(again, present=present))
         assert found.agrees  # what is stated is not what is measured
         return {row.label: (row.planned_db, row.stated_db) for row in found.stated}
 
@@ -617,7 +616,7 @@ def test_settings_stated_otherwise_are_named(room, plan):
         "50": (plan.gains_db[4], wrong[4]),
         "level": (level_db, level_db - 1.5),
     }
-    text = verification_text(verify_room(plan, room))  # the sample states what was set before
+    text = verification_text(verify(plan, room))  # the sample states what was set before
     assert f"40 Hz: planned {plan.gains_db[3]:+.1f} dB, stated -3.0 dB" in text
     assert f"Level knob: planned {level_db:+.1f} dB, stated -6.0 dB" in text
 
@@ -635,7 +634,7 @@ def test_a_room_file_without_present_gains_states_none(tmp_path):
 
 def test_filters_and_microphone_that_are_stated_otherwise_are_told(room, plan):
     def told(again):
-        found = verify_room(plan, again)
+        found = verify(plan, again)
         return {row.label: (row.planned, row.stated) for row in found.stated_joining}
 
     again = replace_field(room, survey=measured_again(room, plan.gains_db))

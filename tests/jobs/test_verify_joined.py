@@ -12,9 +12,10 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.importers.room import read_room
 from roomeq.jobs.join import join
 from roomeq.jobs.propose import propose
-from roomeq.jobs.verify import check_joining, joining_stated_otherwise, verify, verify_room
+from roomeq.jobs.verify import check_joining, joining_stated_otherwise, verify
 from roomeq.jobs.verifying.parts import measured_levels_db, observed_parts
 from roomeq.plan.joining import JoiningRecord
+from roomeq.plan.records import PresentRecord
 from roomeq.plan.verification import CauseCode
 from roomeq.report.text.verification import verification_text
 
@@ -251,14 +252,14 @@ def test_without_the_sum_the_parts_tell_by_what_they_lose(room, turn, agrees):
             pressure = -pressure if set_to.inverted else pressure
         again.append(replace(m, response=FrequencyResponse.from_pressure(axis, pressure)))
     survey = replace(room.survey, measurements=tuple(again), seat_weights=None)
-    found = verify_room(plan, replace(room, survey=survey, path=room.path[:1]))
+    found = verify(plan, replace(room, survey=survey, path=room.path[:1]))
     assert found.joining.agrees is agrees
     assert found.agrees is agrees
     text = " ".join(verification_text(found).split())
     assert "Both together were not measured again" in text
     assert ("check delay (which branch is delayed?)" in text) is not agrees
     alone = replace(survey, measurements=survey.of_source("sub").measurements)
-    unchecked = verify_room(plan, replace(room, survey=alone))
+    unchecked = verify(plan, replace(room, survey=alone))
     assert unchecked.joining_unchecked
     assert "joining with the mains was not checked" in " ".join(
         verification_text(unchecked).split()
@@ -325,26 +326,39 @@ def test_only_what_is_stated_otherwise_is_named(record):
     planned = record.settings
     assert planned.inverted
     assert planned.delay_ms < -1.0
-    assert tuple(joining_stated_otherwise(record)) == ()
+    assert tuple(joining_stated_otherwise(record, {})) == ()
     as_planned = {
-        "delay": round(planned.delay_ms, 2) * 1e-3,
+        "delay_ms": round(planned.delay_ms, 2),
         "polarity": "inverted",
         "phase_deg": planned.phase_deg,
     }
-    assert tuple(joining_stated_otherwise(record, **as_planned)) == ()
+    assert tuple(joining_stated_otherwise(record, as_planned)) == ()
     found = joining_stated_otherwise(
-        record, delay=0.0, polarity="normal", phase_deg=planned.phase_deg + 15.0
+        record,
+        {"delay_ms": 0.0, "polarity": "normal", "phase_deg": planned.phase_deg + 15.0},
     )
     assert [(row.label, row.planned, row.stated) for row in found] == [
         ("delay_ms", planned.delay_ms, 0.0),
         ("polarity", "inverted", "normal"),
         ("phase_deg", planned.phase_deg, planned.phase_deg + 15.0),
     ]
-    tenth = [*joining_stated_otherwise(record, delay=1e-3 * (planned.delay_ms + 0.01))]
+    now = record.present
+    unsaid = PresentRecord(
+        path=None, mains_path=None, protection=None, protection_known=False, delay_ms=None,
+        polarity=None, phase_deg=None, phase_frequency=None, level_trim=False,
+    )  # fmt: skip
+    for phase_deg, named in ((now.phase_deg, []), (now.phase_deg + 30.0, ["phase_deg"])):
+        settings = msgspec.structs.replace(planned, phase_deg=phase_deg)
+        to_turn = msgspec.structs.replace(record, settings=settings)
+        rows = joining_stated_otherwise(to_turn, {"phase_deg": phase_deg + 15.0}, before=unsaid)
+        assert [row.label for row in rows] == named
+    tenth = [*joining_stated_otherwise(record, {"delay_ms": planned.delay_ms + 0.01})]
     assert [row.label for row in tenth] == ["delay_ms"]
     assert tenth[0].stated == pytest.approx(planned.delay_ms + 0.01, abs=1e-6)
     fine = msgspec.structs.replace(planned, delay_ms=-2.1875)  # 105 samples at 48 kHz
-    shown = joining_stated_otherwise(msgspec.structs.replace(record, settings=fine), delay=-0.00219)
+    shown = joining_stated_otherwise(
+        msgspec.structs.replace(record, settings=fine), {"delay_ms": -2.19}
+    )
     assert tuple(shown) == ()
 
 
@@ -352,7 +366,7 @@ def test_a_room_file_that_still_states_what_was_set_before_is_told(room, record,
     plan = propose(room, node_limit=1)
     assert plan.joining is not None
     assert plan.joining.settings.inverted
-    found = verify_room(plan, room)  # states 0 ms, normal, 0 degrees, as it was measured
+    found = verify(plan, room)  # states 0 ms, normal, 0 degrees, as it was measured
     assert not found.stated_as_planned
     labels = [row.label for row in found.stated_joining]
     assert labels[:2] == ["delay_ms", "polarity"]
@@ -362,8 +376,8 @@ def test_a_room_file_that_still_states_what_was_set_before_is_told(room, record,
     silent = JOINED_TOML.replace("delay_ms = 0\n", "").replace('polarity = "normal"\n', "")
     silent = silent.replace("phase_deg = 0\n", "")
     quiet = read_room(write_joined_room(tmp_path, toml=silent))
-    assert verify_room(plan, quiet).stated_joining == ()
-    assert verify_room(msgspec.structs.replace(plan, joining=None), room).stated_joining == ()
+    assert verify(plan, quiet).stated_joining == ()
+    assert verify(msgspec.structs.replace(plan, joining=None), room).stated_joining == ()
 
 
 def test_another_plan_is_in_force_with_its_level(room, plan):

@@ -152,7 +152,7 @@ def test_limits_follow_the_headroom_of_the_model(folders):
 
 def left_now(model):
     """What the drive may rise behind what is set now, at centres: what is left, 0 to 12 dB."""
-    scene = DriveScene.of(model, model.wanted)
+    scene = DriveScene(model, model.wanted)
     left = [band.left_db for band in scene.headroom(np.zeros(9), None).bands]
     return scene.centres, np.clip(left, 0.0, 12.0)
 

@@ -82,9 +82,7 @@ def test_decay_and_distortion_by_band():
     harmonics = np.ones((5, axis.size), dtype=complex)
     harmonics[1:] = np.array([0.1, 0.01, 0.0, 0.0])[:, np.newaxis]
     noise = np.full((5, axis.size), 0.001)
-    distortion = Distortion(
-        frequencies=axis, harmonics=harmonics, noise=noise, window_lengths=(1.0,) * 5
-    )
+    distortion = Distortion(frequencies=axis, harmonics=harmonics, noise=noise)
     one = room([sound("a", "a.wav"), sound("b", "b.wav")])
     first = replace(one.recordings[0], decay=decay, distortion=distortion)
     rows = detail_rows(replace(one, recordings=(first, one.recordings[1])))

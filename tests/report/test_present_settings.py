@@ -165,7 +165,7 @@ def test_a_low_pass_is_named_on_the_sheet_where_it_is_stated(stated):
 
 @pytest.mark.parametrize(
     ("kind", "other"),
-    [("delay", {"delay": 0.002}), ("polarity", {"polarity": "inverted"}),
+    [("delay", {"delay_ms": 2.0}), ("polarity", {"polarity": "inverted"}),
      ("phase", {"phase_deg": 60.0})],
 )  # fmt: skip
 def test_a_change_is_not_held_against_a_setting_that_is_stated_later(kind, other):
@@ -173,11 +173,11 @@ def test_a_change_is_not_held_against_a_setting_that_is_stated_later(kind, other
         plan = plan_of(kind, stated=stated)
         if kind == "polarity":  # what is planned is the other one of either
             other = {"polarity": "inverted" if not plan.joining.settings.inverted else "normal"}
-        found = [*joining_stated_otherwise(plan.joining, **other, before=plan.present)]
+        found = [*joining_stated_otherwise(plan.joining, other, before=plan.present)]
         # the phase control has figures of its own: it is set to one, whatever it was
         assert bool(found) is (stated or kind == "phase")
     kept = replace(plan.joining, settings=plan.joining.present)
-    assert not [*joining_stated_otherwise(kept, **other, before=plan.present)]
+    assert not [*joining_stated_otherwise(kept, other, before=plan.present)]
 
 
 def test_a_level_is_compared_where_it_is_a_setting():

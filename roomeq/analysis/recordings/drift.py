@@ -1,4 +1,4 @@
-"""The clocks of player and recorder: drift, told and mended on request; samples lost or put in.
+"""The clocks of player and recorder: drift, told and mended on request; samples lost; the gain.
 
 Conventions
 -----------
@@ -10,24 +10,28 @@ A *slip* is in s, positive where samples were lost, so that all that follows com
 drift moves the delay steadily, a slip once: which of both explains a recording better decides. A
 slip of d during the sweep, when it passes the frequency g, turns the phase of the frequencies above
 g by ``2 pi f d``; those near g are blurred over about ``sqrt(g / L)`` and left out.
+
+The noise that leads in is the same every time and is heard through the same room as the sweep, so
+that the response to the sweep predicts it: phase tells the clock, level the gain. Gains in dB,
+positive where the lead-in is heard louder than predicted.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Iterator
-from dataclasses import replace
-from functools import lru_cache
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from msgspec import structs
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
-from roomeq.analysis.recordings.lead_in import LeadInNoise, gain_findings
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, sweep_distances
-from roomeq.analysis.sweeps.excitation import Excitation
-from roomeq.base.levels import FloatArray, readonly
+from roomeq.analysis.sweeps.excitation import Excitation, lead_in_signal
+from roomeq.analysis.sweeps.segments import phase_slope
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.recording import Recording
 
 LEAST_DRIFT_PPM = 3.0
@@ -36,9 +40,7 @@ _HARMFUL_TIME = 0.25e-3  # s over one sweep: 9 degrees at 100 Hz
 _SIGMAS = 6.0
 _LEAD_IN_SURE = 0.7  # half a millisecond lost at once looks like drift to it
 _WELL_TOLD_PPM = 1.0
-_TAPS = 64
-_PHASES = 4096  # between them linear: within 1e-7
-_BLOCK = 1024
+_TAPS, _FINER = 64, 4
 _NOT_MENDED = "; not mended"
 LEAST_SLIP = {"loopback": 0.05e-3, "lead-in": 0.2e-3}
 """Smaller slips are not told from other things, in s."""
@@ -50,6 +52,152 @@ _LEAST_MISFIT = 1.5e-3  # rad, without the slip
 _COHERENT = 0.3
 _LESS_LEFT = 1.25  # how much more drift leaves out of phase than a slip does
 _KEPT = 600  # frequencies
+_LARGEST_DRIFT = 500e-6
+_LEAST_GAIN_DB = 0.8
+_HARMFUL_GAIN_DB = 2.0
+_TOLD_DB = 0.3  # standard deviation
+_IN_PHASE = 0.2
+_HUM = 2.0  # Hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LeadInNoise:
+    """How the lead-in was heard against how the response to the sweep predicts it.
+
+    Attributes
+    ----------
+    axis : ndarray, shape (F,)
+        Frequencies in Hz.
+    cross : ndarray of complex, shape (F,)
+        Spectrum as heard times the conjugate of the predicted one.
+    clock : ClockDrift
+        The drift that brings most of it into phase.
+    coherence : float
+        How much of the cross spectrum that drift brings into phase, 0 to 1.
+    octaves : list of tuple of float
+        Edges in Hz, gain and its standard deviation in dB of the octaves that tell it.
+    """
+
+    axis: FloatArray
+    cross: ComplexArray
+    clock: ClockDrift
+    coherence: float
+    octaves: list[tuple[float, float, float, float]]
+
+    @property
+    def coherent(self) -> bool:
+        """Whether enough of it is in phase to tell anything."""
+        return self.coherence >= _IN_PHASE
+
+
+def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise | None:
+    """Return what the lead-in tells; None where it was not played or not recorded.
+
+    Lines of a hum, in Hz, are left out.
+
+    Drift turns the phase between the lead-in as heard and as predicted by ``2 pi f drift T(f)``,
+    with T from the middle of the lead-in to the moment at which the sweep passes f.
+    """
+    from scipy.fft import next_fast_len
+
+    excitation, rate = model.view.excitation, model.low_rate
+    noise, ahead = lead_in_signal(excitation), excitation.ahead
+    first = round((model.starts[0] - ahead) * rate)
+    if not noise.size or first < -0.2 * rate:
+        return None
+    noise = model.view.inverse.lowered(noise)
+    stop = first + noise.size + round(0.5 * excitation.pause * rate)
+    heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
+    size = next_fast_len(max(model.impulse_response.samples.size, heard.size), real=True)
+    grid = rate / size * np.arange(size // 2 + 1, dtype=np.float64)
+    used = (grid >= model.band[0]) & (grid <= model.band[1])
+    for line in hum:
+        used &= np.abs(grid - line) > _HUM
+    grid = grid[used]
+    turn = np.exp(2j * np.pi * grid * (first / rate - (model.starts[0] - ahead)))
+    as_heard = np.fft.rfft(heard, size)[used] * turn
+    predicted = np.fft.rfft(noise, size)[used] * np.interp(grid, model.frequencies, model.spectrum)
+    cross = as_heard * np.conj(predicted)
+    turns = 2.0 * np.pi * grid * (0.5 * (ahead + excitation.pause) + excitation.time_of(grid))
+    drift, deviation = phase_slope(cross, turns, _rough_drift(turns, cross), rounds=4)
+    rest = np.real(cross * np.exp(-1j * drift * turns))
+    # Drift moves the ends of the lead-in against its middle.
+    alike = rest / np.maximum(np.sinc(grid * drift * (ahead - excitation.pause)), 0.5)
+    powers = np.stack((np.abs(as_heard) ** 2, alike, np.abs(predicted) ** 2))
+    return LeadInNoise(
+        axis=grid,
+        cross=cross,
+        clock=ClockDrift(ppm=1e6 * drift, uncertainty_ppm=3e6 * deviation, basis="lead-in"),
+        coherence=float(rest.sum() / np.abs(cross).sum()),
+        octaves=list(_octave_gains(grid, powers, size / noise.size)),
+    )
+
+
+def _rough_drift(turns: FloatArray, cross: ComplexArray) -> float:
+    """Return the drift that brings most of a cross spectrum into phase, to 20 ppm."""
+    order = np.arange(0, cross.size, max(1, cross.size // 512))
+    # The likeness has a width of 1 / max(turns), some hundred ppm.
+    trial = np.arange(-_LARGEST_DRIFT, _LARGEST_DRIFT + 1e-6, 20e-6)
+    likeness = np.real(np.exp(-1j * np.outer(trial, turns[order])) @ cross[order])
+    return float(trial[int(np.argmax(likeness))])
+
+
+def gain_findings(
+    model: SweepModel, lead_in: LeadInNoise | None, *, disturbed: bool = False
+) -> Iterator[Finding]:
+    """Return whether the gain changed between lead-in and sweep, or that nothing tells.
+
+    By octave: real part of the cross spectrum over the predicted power, so that noise adds nothing
+    on the mean. A change is told from 0.8 dB on, and six standard deviations; a loudspeaker with
+    3 % of distortion compresses by 0.6 dB. Something else that was heard loudly feigns a change of
+    few octaves: then half of them must have changed.
+    """
+    octaves = lead_in.octaves if lead_in is not None and lead_in.coherent else []
+    if not octaves:
+        what = (
+            "whether the recorder changed its gain meanwhile cannot be told: no lead-in of a known "
+            "level was heard"
+        )
+        yield Finding.of(FindingCode.GAIN_UNKNOWN, Severity.NOTE, model.recording, what)
+        return
+    changed = [one for one in octaves if abs(one[2]) >= max(_LEAST_GAIN_DB, _SIGMAS * one[3])]
+    if not changed or (disturbed and 2 * len(changed) < len(octaves)):
+        return
+    low, high, gain_db, error_db = max(changed, key=lambda one: abs(one[2]))
+    begins, since = "", changed[0][0]
+    if changed[0] != octaves[0]:
+        begins = (
+            f"; it changed while the sweep passed about {since:.0f} Hz, "
+            f"{model.instant_of(since):.1f} s in"
+        )
+    severity = Severity.FAULT if abs(gain_db) >= _HARMFUL_GAIN_DB else Severity.WARNING
+    sure = confidence_of(abs(gain_db) / max(_LEAST_GAIN_DB, _SIGMAS * error_db))
+    what = (
+        f"the lead-in was heard {abs(gain_db):.1f} dB {'louder' if gain_db > 0 else 'more quietly'}"
+        f" than the sweep predicts at {low:.0f} to {high:.0f} Hz: the recorder changed its gain, "
+        f"or the loudspeaker compresses{begins}"
+    )
+    code, band = FindingCode.GAIN_CHANGED, (since, changed[-1][1])
+    yield Finding.of(code, severity, model.recording, what, sure, band=band, value=gain_db)
+
+
+def _octave_gains(
+    axis: FloatArray, powers: FloatArray, spread: float
+) -> Iterator[tuple[float, float, float, float]]:
+    """Return edges, gain and its standard deviation in dB of the octaves that tell it.
+
+    From the powers as heard, alike and as predicted, and over how many frequencies one spreads.
+    """
+    count = max(1, round(math.log2(axis[-1] / axis[0])))
+    for low, high in itertools.pairwise(np.geomspace(axis[0], axis[-1], count + 1)):
+        heard, alike, predicted = powers[:, slice(*np.searchsorted(axis, (low, high)))]
+        power = max(float(predicted.sum()), 1e-300)
+        gain = float(alike.sum()) / power
+        rest = heard - 2.0 * gain * alike + gain**2 * predicted
+        error = 0.5 * spread * float(np.sum(np.maximum(rest, 0.0) * predicted))
+        deviation_db = 8.686 * math.sqrt(error) / power / max(gain, 1e-3)
+        if gain > 0 and deviation_db < _TOLD_DB:
+            yield float(low), float(high), 20.0 * math.log10(gain), deviation_db
 
 
 def clock_findings(
@@ -82,9 +230,10 @@ def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:
     What is played t after the start is delayed by ``drift t``, and the delay is the derivative of
     the phase.
     """
+    from scipy.integrate import cumulative_trapezoid
+
     times = excitation.time_of(axis)
-    steps = 0.5 * (times[1:] + times[:-1]) * np.diff(axis)
-    return -2.0 * np.pi * np.concatenate(([0.0], np.cumsum(steps)))
+    return np.asarray(-2.0 * np.pi * cumulative_trapezoid(times, axis, initial=0))
 
 
 def _fitted(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, float, bool]:
@@ -218,17 +367,10 @@ def mended_finding(finding: Finding, *, by: str) -> Finding:
     Parameters
     ----------
     finding : Finding
-        From `clock_findings`.
+        Clock drift, from `clock_findings`.
     by : str
         What mended it, in words.
-
-    Raises
-    ------
-    ValueError
-        If it is no finding of clock drift, or is mended already.
     """
-    if finding.code is not FindingCode.CLOCK_DRIFT or not finding.what.endswith(_NOT_MENDED):
-        raise ValueError(f"only clock drift that is not mended yet can be, got {finding.what!r}")
     return structs.replace(
         finding,
         severity=Severity.NOTE,
@@ -240,9 +382,9 @@ def mended_finding(finding: Finding, *, by: str) -> Finding:
 def mend_clock_drift(recording: Recording, *, drift_ppm: float) -> Recording:
     """Return a recording resampled to the player's clock; the original stays as it is.
 
-    Sample n of the result is the recording at sample ``n (1 + drift)``, by a Kaiser-windowed sinc
-    of 64 samples: within 1e-6 of full scale up to 0.4 times the rate. Beyond its ends the recording
-    counts as silent.
+    Sample n of the result is the recording at sample ``n (1 + drift)``, by splines of fifth order
+    at four times the rate: within 1e-5 of full scale up to 0.4 times the rate. Beyond its ends the
+    recording counts as silent.
 
     Parameters
     ----------
@@ -258,31 +400,12 @@ def mend_clock_drift(recording: Recording, *, drift_ppm: float) -> Recording:
     """
     if not abs(drift_ppm) <= 1000.0:
         raise ValueError(f"drift_ppm must be finite and at most 1000, got {drift_ppm!r}")
-    source, ratio = recording.samples, 1.0 + 1e-6 * drift_ppm
-    frames = math.ceil(source.size / ratio)
-    result, table = np.empty(frames), _sinc_table()
-    offsets = np.arange(1 - _TAPS // 2, _TAPS // 2 + 1)
-    for first in range(0, frames, _BLOCK):
-        places = ratio * np.arange(first, min(first + _BLOCK, frames))
-        whole = np.floor(places).astype(np.intp)
-        begin, end = int(whole[0]) + int(offsets[0]), int(whole[-1]) + int(offsets[-1]) + 1
-        part = source[max(begin, 0) : max(min(end, source.size), 0)]
-        part = np.pad(part, (max(0, -begin), max(0, end - source.size)))
-        phase = (places - whole) * _PHASES
-        row = phase.astype(np.intp)
-        rest = (phase - row)[:, np.newaxis]
-        weights = table[row] * (1.0 - rest) + table[row + 1] * rest
-        taken = part[(whole - begin)[:, np.newaxis] + offsets]
-        result[first : first + places.size] = np.einsum("ij,ij->i", weights, taken)
-    result.setflags(write=False)  # so that no copy is made
-    return replace(recording, samples=result)
+    from scipy.ndimage import map_coordinates
+    from scipy.signal import firwin, upfirdn
 
-
-@lru_cache(maxsize=1)
-def _sinc_table() -> FloatArray:
-    """Return the weights of the neighbouring samples for 4096 fractions of a sample and 1."""
-    half = _TAPS // 2
-    fractions = np.arange(_PHASES + 1) / _PHASES
-    away = fractions[:, np.newaxis] - np.arange(1 - half, half + 1)
-    window = np.i0(10.0 * np.sqrt(np.maximum(0.0, 1.0 - (away / half) ** 2))) / np.i0(10.0)
-    return readonly(np.sinc(away) * window)
+    ratio, half = 1.0 + 1e-6 * drift_ppm, _FINER * _TAPS // 2
+    taps = firwin(2 * half + 1, 1.0 / _FINER, window=("kaiser", 10.0))
+    finer = upfirdn(_FINER * taps, recording.samples, _FINER)
+    places = half + _FINER * ratio * np.arange(math.ceil(recording.samples.size / ratio))
+    samples = map_coordinates(finer, places[np.newaxis], order=5, mode="constant")
+    return replace(recording, samples=samples)

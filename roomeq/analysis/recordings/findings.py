@@ -11,6 +11,7 @@ finding says what is wrong and what a person can do about it.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from enum import StrEnum
 
 from roomeq.base.record import Record
@@ -198,6 +199,11 @@ class Finding(Record, frozen=True, kw_only=True):
             highest=highest,
             value=None if value is None or not math.isfinite(value) else float(value),
         )
+
+
+def worst_first(findings: Iterable[Finding]) -> list[Finding]:
+    """Return findings in order of severity; what is alike stays as it stands."""
+    return sorted(findings, key=lambda one: -list(Severity).index(one.severity))
 
 
 def confidence_of(margin: float) -> float:

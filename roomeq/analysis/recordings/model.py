@@ -17,15 +17,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.deconvolution import (
     FADE_ABOVE,
     ExcitationInverse,
+    decimate,
     deconvolve,
     prepare_inverse,
 )
@@ -145,18 +144,8 @@ class SweepModel:
         return low, high
 
 
-@lru_cache(maxsize=4)
-def _kept_inverse(
-    played: SweepDescription | Recording, rate: int, frames: int
-) -> ExcitationInverse:
-    highest = _WIDEST * rate / FADE_ABOVE
-    return prepare_inverse(played, sample_rate=rate, frames=frames, highest=highest)
-
-
 def view_recording(recording: Recording, *, played: SweepDescription | Recording) -> RecordingView:
     """Return a recording at the wide rate and deconvolved.
-
-    The inverse of what was played is made once and kept for further recordings of the same length.
 
     Raises
     ------
@@ -169,7 +158,12 @@ def view_recording(recording: Recording, *, played: SweepDescription | Recording
         factor -= 1
     low = decimate(samples, factor=factor, sample_rate=rate, passband=_WIDEST * rate / factor)
     wide = replace(recording, samples=low, sample_rate=rate // factor)
-    inverse = _kept_inverse(played, wide.sample_rate, wide.samples.size)
+    inverse = prepare_inverse(
+        played,
+        sample_rate=wide.sample_rate,
+        frames=wide.samples.size,
+        highest=_WIDEST * wide.sample_rate / FADE_ABOVE,
+    )
     return RecordingView(
         recording=recording,
         wide=wide,

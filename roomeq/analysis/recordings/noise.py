@@ -20,6 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -27,7 +28,7 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import ORDERS, SweepModel
 from roomeq.analysis.recordings.samples import runs
 from roomeq.analysis.sweeps.distortion import harmonic_window
-from roomeq.analysis.sweeps.windowing import tapered_power, window_values
+from roomeq.analysis.sweeps.windowing import band_means, tapered_power, window_values
 from roomeq.base.bands import ThirdOctaveBand, whole_bands
 from roomeq.base.levels import FloatArray, power_ratio_db, readonly
 
@@ -114,15 +115,6 @@ def _density(model: SweepModel, stretches: list[tuple[float, float]]) -> tuple[F
     return total / weight * (model.low_rate / rate), rate / size
 
 
-def _band_mean(values: FloatArray, step: float, band: ThirdOctaveBand, first: float) -> float:
-    """Return the mean over a band of values at ``first + i * step``; bins count by overlap."""
-    centres = first + step * np.arange(values.size)
-    low = np.maximum(centres - 0.5 * step, band.lower)
-    high = np.minimum(centres + 0.5 * step, band.upper)
-    overlap = np.maximum(high - low, 0.0)
-    return float(values @ overlap / overlap.sum())
-
-
 def estimate_noise(model: SweepModel) -> NoiseLevels:
     """Return signal, noise and effective signal-to-noise ratio by third octave.
 
@@ -132,26 +124,24 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     """
     lowest, highest = model.band
     bands = whole_bands(lowest, highest, first=lowest, last=highest)
-    axis, pressure = model.frequencies, model.spectrum
-    power = np.abs(pressure) ** 2
-    step = float(axis[1] - axis[0])
-    mean = np.array([_band_mean(power, step, band, float(axis[0])) for band in bands])
-    level_dbfs = 20.0 * math.log10(model.view.excitation.amplitude)
-    values = window_values(model.impulse_response.times, window=model.window)
+    lower, upper = np.array([(band.lower, band.upper) for band in bands]).reshape(-1, 2).T
+    means = partial(band_means, lower=lower, upper=upper)
+    axis, rate = model.frequencies, model.low_rate
+    mean = means(np.abs(model.spectrum) ** 2, first=axis[0], step=axis[1] - axis[0])
     gain = np.abs(model.view.inverse.spectrum) ** 2
-    low_step = model.low_rate / model.view.inverse.fft_length
-    inverse = np.array([_band_mean(gain, low_step, band, 0.0) for band in bands])
+    inverse = means(gain, step=rate / model.view.inverse.fft_length)
     stretches = quiet_stretches(model)
     if stretches:
-        density, bin_step = _density(model, stretches)
-        noise = np.array([_band_mean(density, bin_step, band, 0.0) for band in bands])
+        density, step = _density(model, stretches)
+        noise = means(density, step=step)
     else:
-        noise = np.array([_floor_after(model, band) for band in bands]) / inverse
-    in_response = noise * inverse * float(values @ values) / model.segments.samples.shape[0]
+        noise = _floor_after(model, lower, upper) / inverse
+    values = window_values(model.impulse_response.times, window=model.window)
+    in_response = noise * inverse * float(values @ values) / len(model.starts)
     clean = np.maximum(mean - in_response, 0.01 * mean)  # hence no ratio falls below -20 dB
-    widths = np.array([band.upper - band.lower for band in bands])
+    level_dbfs = 20.0 * math.log10(model.view.excitation.amplitude)
     # Mean square in a band: two-sided density over the rate, twice for both signs of frequency.
-    band_power = 2.0 * noise * widths / model.low_rate
+    band_power = 2.0 * noise * (upper - lower) / rate
     return NoiseLevels(
         bands=bands,
         signal_db=readonly(power_ratio_db(clean) + level_dbfs),
@@ -161,19 +151,22 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     )
 
 
-def _floor_after(model: SweepModel, band: ThirdOctaveBand) -> float:
+def _floor_after(model: SweepModel, lower: FloatArray, upper: FloatArray) -> FloatArray:
     """Return the power of the noise in a response, for each sample, from what follows its window.
 
     Where the recording ends with the sweep, the lower bands go on telling it.
     """
     response, rate = model.impulse_response, model.low_rate
-    end = float(response.told_until(band.upper))
-    first, last = (round((at - response.start) * rate) for at in (model.window.length, end))
-    rest = response.samples[first:last]
-    if rest.size < _SHORTEST_REST * rate:
-        return math.nan
-    power, energy = tapered_power(rest)
-    return _band_mean(power / energy, rate / rest.size, band, 0.0) * len(model.starts)
+    floor = np.full(lower.size, math.nan)
+    for index, told in enumerate(response.told_until(upper)):
+        first, last = (round((at - response.start) * rate) for at in (model.window.length, told))
+        rest = response.samples[first:last]
+        if rest.size >= _SHORTEST_REST * rate:
+            power, energy = tapered_power(rest)
+            low, high = lower[[index]], upper[[index]]
+            (mean,) = band_means(power / energy, lower=low, upper=high, step=rate / rest.size)
+            floor[index] = mean * len(model.starts)
+    return floor
 
 
 def noise_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
@@ -213,38 +206,34 @@ def distortion_findings(model: SweepModel, totals: list[tuple[float, float]]) ->
     yield Finding.of(code, Severity.WARNING, heard, what, sure, band=band, value=value)
 
 
-def total_distortion(model: SweepModel, noise: NoiseLevels) -> Iterator[tuple[float, float]]:
+def total_distortion(model: SweepModel, noise: NoiseLevels) -> list[tuple[float, float]]:
     """Return centre and total distortion of octaves, three to an octave, as far as it is told."""
-    excitation = model.view.excitation
-    if not excitation.growth > 0:
-        return
-    axis, pressure = model.frequencies, model.spectrum
-    own = np.abs(pressure) ** 2
+    if not model.view.excitation.growth > 0:
+        return []
+    axis, own = model.frequencies, np.abs(model.spectrum) ** 2
+    first, last = math.log2(model.band[0]), math.log2(model.band[1] / 4.0)
+    low = 2.0 ** np.arange(first, last, 1.0 / _PER_OCTAVE)
+    heard = partial(band_means, own, first=axis[0], step=axis[1] - axis[0])
+    fundamental, total = heard(lower=low, upper=2.0 * low), np.zeros(low.size)
     centres = np.array([band.centre for band in noise.bands])
     floor = np.nan_to_num(noise.floor) / len(model.starts)
-    harmonics = {order: _harmonic(model, order) for order in ORDERS}
-    first, last = math.log2(model.band[0]), math.log2(model.band[1] / 4.0)
-    for start in np.arange(first, last, 1.0 / _PER_OCTAVE):
-        low, high = 2.0**start, 2.0 ** (start + 1.0)
-        fundamental = float(own[(axis >= low) & (axis < high)].mean())
-        if fundamental < _FAINT * own.max():
-            continue
-        total = 0.0
-        for order, (grid, power, energy) in harmonics.items():
-            inside = (grid >= order * low) & (grid < min(order * high, model.band[1]))
-            if inside.any():
-                near = (centres >= 0.9 * grid[inside][0]) & (centres <= 1.1 * grid[inside][-1])
-                quiet = energy * float(floor[near].mean()) if near.any() else 0.0
-                mean = float(power[inside].mean())
-                # A mode at the harmonic, or a dip at the fundamental, is no distortion.
-                there = own[(axis >= grid[inside][0]) & (axis <= grid[inside][-1])]
-                whole = max(fundamental, float(there.mean()) if there.size else 0.0)
-                total += (mean - quiet) / whole if mean > _OVER_NOISE * quiet else 0.0
-        yield low * 2**0.5, math.sqrt(total)
+    for order in ORDERS:
+        step, power, energy = _harmonic(model, order)
+        lower, upper = order * low, np.minimum(2.0 * order * low, model.band[1])
+        told = lower < 0.9 * upper
+        lower, upper = lower[told], upper[told]
+        mean = band_means(power, lower=lower, upper=upper, step=step)
+        near = (centres >= 0.9 * lower[:, np.newaxis]) & (centres <= 1.1 * upper[:, np.newaxis])
+        quiet = energy * (near @ floor) / np.maximum(near.sum(axis=1), 1)
+        # A mode at the harmonic, or a dip at the fundamental, is no distortion.
+        whole = np.maximum(fundamental[told], heard(lower=lower, upper=upper))
+        total[told] += np.where(mean > _OVER_NOISE * quiet, (mean - quiet) / whole, 0.0)
+    clear = fundamental >= _FAINT * own.max()
+    return [*zip((low * 2**0.5)[clear].tolist(), np.sqrt(total)[clear].tolist(), strict=True)]
 
 
-def _harmonic(model: SweepModel, order: int) -> tuple[FloatArray, FloatArray, float]:
-    """Return frequencies, power and the window's energy of one harmonic, mean over the sweeps."""
+def _harmonic(model: SweepModel, order: int) -> tuple[float, FloatArray, float]:
+    """Return bin spacing, power and the window's energy of one harmonic, mean over the sweeps."""
     excitation, rate = model.view.excitation, model.low_rate
     ahead = excitation.harmonic_advance(order)
     values, rise = harmonic_window(order, excitation, rate)
@@ -255,5 +244,4 @@ def _harmonic(model: SweepModel, order: int) -> tuple[FloatArray, FloatArray, fl
         place = round((start - ahead) * rate) - rise
         cut = lags[np.arange(place, place + size) % lags.size] * values
         power += np.abs(np.fft.rfft(cut)) ** 2 / len(model.starts)
-    axis = rate / size * np.arange(power.size, dtype=np.float64)
-    return axis, np.asarray(power), float(values @ values)
+    return rate / size, np.asarray(power), float(values @ values)

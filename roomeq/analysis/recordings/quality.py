@@ -9,19 +9,18 @@ first. The work is done at the rate that carries the bass; sweeps are judged up 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from msgspec import structs
 
-from roomeq.analysis.recordings.drift import clock_findings
+from roomeq.analysis.recordings.drift import clock_findings, read_lead_in
 from roomeq.analysis.recordings.findings import (
     LOOPBACK_REMEDIES,
     Finding,
     FindingCode,
     Severity,
+    worst_first,
 )
-from roomeq.analysis.recordings.lead_in import read_lead_in
 from roomeq.analysis.recordings.model import MORE_ORDERS, SweepModel, model_sweep, view_recording
 from roomeq.analysis.recordings.noise import (
     NO_LEVELS,
@@ -52,7 +51,13 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
 _BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
-_RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
+_DISTURBS = {
+    FindingCode.DROPPED_SAMPLES,
+    FindingCode.CLIPPING,
+    FindingCode.START_MISSING,
+    FindingCode.END_MISSING,
+}
+"""What is missing, was dropped or cut off disturbs by itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,7 +114,11 @@ class RecordingQuality:
 
 
 def judge_recording(
-    recording: Recording, sweep: SweepDescription | Recording, *, loopback: Recording | None = None
+    recording: Recording,
+    sweep: SweepDescription | Recording,
+    *,
+    loopback: Recording | None = None,
+    earlier: list[Trace] | None = None,
 ) -> RecordingQuality:
     """Return the quality of one recorded channel.
 
@@ -122,6 +131,9 @@ def judge_recording(
     loopback : Recording, optional
         The channel of the same recording into which the excitation was fed back. Its own faults
         are among the findings, with its channel.
+    earlier : list of Trace, optional
+        What is kept of recordings of the same sweep that were judged before, to tell whether this
+        is one of them; what is kept of this one is added.
 
     Raises
     ------
@@ -129,112 +141,73 @@ def judge_recording(
         If recording and loopback are not of one rate and length, or the rate of the recording
         cannot carry the sweep.
     """
-    return RecordingJudge(sweep=sweep)(recording, loopback=loopback)
+    if loopback is not None and (
+        loopback.sample_rate != recording.sample_rate
+        or loopback.samples.size != recording.samples.size
+    ):
+        raise ValueError("recording and loopback are not channels of one file")
+    facts, model, findings = _looked_at(recording, sweep)
+    levels, drift = NO_LEVELS, None
+    if model is not None:
+        levels = estimate_noise(model)
+        drift, more = _judged(model, levels, facts, findings, loopback)
+        findings += [*more, *same_as_earlier(model, levels, [] if earlier is None else earlier)]
+    findings.sort(key=lambda one: -one.confidence)
+    return RecordingQuality(
+        file=recording.path,
+        channel=recording.channel,
+        channels=recording.channels,
+        sample_rate=recording.sample_rate,
+        duration=recording.duration,
+        starts=() if model is None else model.starts,
+        peak_dbfs=facts.peak_dbfs,
+        bands=levels.bands,
+        signal_db=levels.signal_db,
+        noise_db=levels.noise_db,
+        snr_db=levels.snr_db,
+        drift=drift,
+        findings=tuple(worst_first(findings)),
+    )
 
 
-@dataclass(kw_only=True)
-class RecordingJudge:
-    """Judges recordings of one sweep one after the other, each by itself and against the earlier.
-
-    Attributes
-    ----------
-    sweep : SweepDescription or Recording
-        What was played.
-    """
-
-    sweep: SweepDescription | Recording
-    _traces: list[Trace] = field(default_factory=list)
-
-    def __call__(
-        self, recording: Recording, *, loopback: Recording | None = None
-    ) -> RecordingQuality:
-        """Return the quality of the next recording; what is kept of it is small.
-
-        Raises
-        ------
-        ValueError
-            As for `judge_recording`.
-        """
-        if loopback is not None and (
-            loopback.sample_rate != recording.sample_rate
-            or loopback.samples.size != recording.samples.size
-        ):
-            raise ValueError("recording and loopback are not channels of one file")
-        facts, model, findings = _looked_at(recording, self.sweep)
-        levels, drift = NO_LEVELS, None
-        if model is not None:
-            levels = estimate_noise(model)
-            drift, more = self._judged(model, levels, facts, findings, loopback)
-            findings += more
-        findings.sort(key=lambda one: (_RANK[one.severity], -one.confidence))
-        return RecordingQuality(
-            file=recording.path,
-            channel=recording.channel,
-            channels=recording.channels,
-            sample_rate=recording.sample_rate,
-            duration=recording.duration,
-            starts=() if model is None else model.starts,
-            peak_dbfs=facts.peak_dbfs,
-            bands=levels.bands,
-            signal_db=levels.signal_db,
-            noise_db=levels.noise_db,
-            snr_db=levels.snr_db,
-            drift=drift,
-            findings=tuple(findings),
-        )
-
-    def _judged(
-        self,
-        model: SweepModel,
-        noise: NoiseLevels,
-        facts: SampleFacts,
-        known: list[Finding],
-        loopback: Recording | None,
-    ) -> tuple[ClockDrift | None, list[Finding]]:
-        """Return clock drift, and what a recording in which the sweep was found tells besides."""
-        codes = {finding.code for finding in known}
-        hum, totals = estimate_hum(model), list(total_distortion(model, noise))
-        findings = [*noise_findings(model, noise), *hum_findings(model, hum)]
-        findings += cut_findings(model, noise)
-        heard: list[Finding] = []
-        if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
-            bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
-            fuller = model_sweep(model.view, orders=MORE_ORDERS) if bent else None
-            spans = list(_spans(known + findings))
-            heard += disturbance_findings(fuller or model, step=facts.step, spared=spans)
-        disturbed = any(one.severity is not Severity.NOTE for one in heard)
-        if not disturbed:  # else it may lie where harmonics do
-            findings += distortion_findings(model, totals)
-        findings += [*heard, *repeat_findings(model, noise)]
-        reference = None
-        if loopback is not None:
-            _, reference, faults = _looked_at(loopback, self.sweep)
-            findings += [
-                structs.replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy))
-                for one in faults
-            ]
-        channels = list(channel_findings(model, reference))
-        lead_in = None
-        if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
-            lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
-        timed = None if channels else reference
-        drift, more = clock_findings(model, timed, lead_in, disturbed=disturbed)
-        findings += [*channels, *more, *same_as_earlier(model, noise, self._traces)]
-        return drift, findings
-
-
-def _spans(findings: list[Finding]) -> Iterator[tuple[float, float]]:
-    """Return where something is missing, was dropped or cut off: that disturbs by itself."""
-    for one in findings:
-        start, stop = one.start, one.stop
-        if start is None or stop is None:
-            continue
-        if one.code in (FindingCode.DROPPED_SAMPLES, FindingCode.CLIPPING):
-            yield start, stop
-        elif one.code is FindingCode.START_MISSING:
-            yield stop, stop
-        elif one.code is FindingCode.END_MISSING:
-            yield start, start
+def _judged(
+    model: SweepModel,
+    noise: NoiseLevels,
+    facts: SampleFacts,
+    known: list[Finding],
+    loopback: Recording | None,
+) -> tuple[ClockDrift | None, list[Finding]]:
+    """Return clock drift, and what a recording in which the sweep was found tells besides."""
+    codes = {finding.code for finding in known}
+    hum, totals = estimate_hum(model), total_distortion(model, noise)
+    findings = [*noise_findings(model, noise), *hum_findings(model, hum)]
+    findings += cut_findings(model, noise)
+    heard: list[Finding] = []
+    if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
+        bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
+        fuller = model_sweep(model.view, orders=MORE_ORDERS) if bent else None
+        spared = [
+            (one.start, one.stop)
+            for one in known + findings
+            if one.code in _DISTURBS and one.start is not None and one.stop is not None
+        ]
+        heard += disturbance_findings(fuller or model, step=facts.step, spared=spared)
+    disturbed = any(one.severity is not Severity.NOTE for one in heard)
+    if not disturbed:  # else it may lie where harmonics do
+        findings += distortion_findings(model, totals)
+    reference, faults = None, list[Finding]()
+    if loopback is not None:
+        _, reference, faults = _looked_at(loopback, model.view.excitation.played)
+    told = [
+        structs.replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy)) for one in faults
+    ]
+    channels = list(channel_findings(model, reference))
+    lead_in = None
+    if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
+        lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
+    timed = None if channels else reference
+    drift, more = clock_findings(model, timed, lead_in, disturbed=disturbed)
+    return drift, [*findings, *heard, *repeat_findings(model, noise), *told, *channels, *more]
 
 
 def _looked_at(

@@ -28,7 +28,6 @@ from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
 from roomeq.analysis.sweeps.segments import aligned_segments, phase_slope, segment_shifts
 from roomeq.analysis.sweeps.windowing import window_values
-from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 
 NO_CLOCK_PPM = 200.0
@@ -114,36 +113,36 @@ def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     values = window_values(response.times, window=model.window)
     spectra = np.fft.rfft(aligned_segments(model.segments).samples * values)
     axis = response.sample_rate / response.times.size * np.arange(spectra.shape[-1])
-    floor = np.nan_to_num(noise.floor) * float(values @ values)
-    told: list[tuple[float, int, ThirdOctaveBand]] = []
-    for band, quiet in zip(noise.bands, floor, strict=True):
-        inside = spectra[:, (axis >= band.lower) & (axis < band.upper)]
-        power = float(np.mean(np.abs(inside) ** 2)) if inside.size else 0.0
-        for index in range(1, len(inside) if power else 0):
-            away = float(np.mean(np.abs(inside[index] - inside[0]) ** 2))
-            relative = (away - 2.0 * quiet) / max(power, 1e-300)
-            if away > _OVER_NOISE * quiet and relative > least:
-                told.append((relative, index, band))
-    if len({band.centre for _, _, band in told}) < 2:
+    inside = np.array([(axis >= band.lower) & (axis < band.upper) for band in noise.bands])
+    if len(spectra) < 2 or not inside.any(axis=1).all():
         return
-    relative, index, band = max(told, key=lambda one: one[0])
-    level_db, start = 10.0 * math.log10(relative), model.starts[index]
+    shares = inside / inside.sum(axis=1, keepdims=True)
+    quiet = np.nan_to_num(noise.floor) * float(values @ values)
+    power = (np.abs(spectra) ** 2).mean(axis=0) @ shares.T
+    away = np.abs(spectra[1:] - spectra[0]) ** 2 @ shares.T
+    relative = (away - 2.0 * quiet) / np.maximum(power, 1e-300)
+    relative[~((away > _OVER_NOISE * quiet) & (relative > least))] = 0.0
+    touched = np.flatnonzero(relative.any(axis=0))
+    if touched.size < 2:
+        return
+    index, worst = np.unravel_index(int(relative.argmax()), relative.shape)
+    level_db = 10.0 * math.log10(relative[index, worst])
+    start, band = model.starts[index + 1], noise.bands[worst]
     yield Finding.of(
         FindingCode.REPEATS_DISAGREE,
         Severity.FAULT,
         model.recording,
-        f"sweep {index + 1} differs from the first by {level_db:.0f} dB of its power around "
+        f"sweep {index + 2} differs from the first by {level_db:.0f} dB of its power around "
         f"{band.centre:.0f} Hz: samples were lost within one of them, the gain changed, or "
         "something moved",
-        confidence_of(relative / least),
+        confidence_of(float(relative[index, worst]) / least),
         seconds=(start, start + model.view.excitation.duration),
-        band=(told[0][2].lower, told[-1][2].upper),
+        band=(noise.bands[touched[0]].lower, noise.bands[touched[-1]].upper),
         value=level_db,
     )
 
 
 _SAME = 0.1  # of the noise power
-_ALIKE_DB = 0.5  # levels of third octaves, before samples are compared
 _SHORTEST = 1.0  # s
 _EXACT = 1e-7  # of the signal's power, where no noise is known
 
@@ -156,84 +155,61 @@ class Trace:
     ----------
     name : str
         File and channel.
-    signal : ndarray of float32, shape (N,)
-        The recording within the sweep's band at the low rate.
+    signal : ndarray, shape (N,)
+        The recording within the sweep's band at the low rate, from the beginning of the sweep on.
     low_rate : float
         Hz.
-    start : float
-        When the sweep begins, in s.
-    signal_db : ndarray, shape (B,)
-        Level by third octave.
     noise_power : float
         Mean square of the noise within the band; nan where it is not known.
     """
 
     name: str
-    signal: np.ndarray[tuple[int], np.dtype[np.float32]]
+    signal: FloatArray
     low_rate: float
-    start: float
-    signal_db: FloatArray
     noise_power: float
 
 
 def same_as_earlier(
     model: SweepModel, noise: NoiseLevels, earlier: list[Trace]
 ) -> Iterator[Finding]:
-    """Return which earlier recordings a recording is the same as; it becomes one of them.
-
-    Only those whose third-octave levels agree within 0.5 dB, but for a gain, are compared sample by
-    sample.
-    """
-    other = Trace(
+    """Return which earlier recordings a recording is the same as; it becomes one of them."""
+    own = Trace(
         name=model.recording.place,
-        signal=model.band_signal.astype(np.float32),
+        signal=model.band_signal[max(0, round(model.starts[0] * model.low_rate)) :],
         low_rate=model.low_rate,
-        start=model.starts[0],
-        signal_db=noise.signal_db,
         noise_power=0.5 * float((10.0 ** (noise.noise_db / 10.0)).sum()),
     )
     for one in earlier:
-        if one.low_rate != other.low_rate or one.signal_db.shape != other.signal_db.shape:
+        size = min(one.signal.size, own.signal.size)
+        if one.low_rate != own.low_rate or size < _SHORTEST * own.low_rate:
             continue
-        away = one.signal_db - other.signal_db
-        if not np.abs(away - np.median(away)).max() < _ALIKE_DB:
-            continue
-        rest, signal = _difference(one, other)
-        quiet = float(np.nanmin([one.noise_power, other.noise_power, math.inf]))
+        rest, signal = _difference(one.signal[:size], own.signal[:size])
+        quiet = float(np.nanmin([one.noise_power, own.noise_power, math.inf]))
         limit = max(_SAME * quiet if math.isfinite(quiet) else 0.0, _EXACT * signal)
         if rest <= limit:
             sure = confidence_of(min(limit / max(rest, 1e-30), 1e3))
             what = f"the same recording as {one.name}: even the noise is the same"
             code = FindingCode.SAME_RECORDING
             yield Finding.of(code, Severity.FAULT, model.recording, what, sure)
-    earlier.append(other)
+    earlier.append(own)
 
 
-def _difference(one: Trace, other: Trace) -> tuple[float, float]:
+def _difference(first: FloatArray, second: FloatArray) -> tuple[float, float]:
     """Return mean squares of what remains of the first, and of the first itself."""
-    rate = one.low_rate
-    shift = round((other.start - one.start) * rate)
-    first, second = max(0, -shift), max(0, shift)
-    size = min(one.signal.size - first, other.signal.size - second)
-    if size < _SHORTEST * rate:
-        return math.inf, 1.0
-    a = one.signal[first : first + size].astype(np.float64)
-    b = other.signal[second : second + size].astype(np.float64)
-    edge = min(size // 8, round(0.25 * rate))  # shifting is circular: keep the ends out of it
-    away = np.minimum(np.arange(size), np.arange(size)[::-1])
-    taper = np.minimum(away / max(edge - 1, 1), 1.0)
-    spectra = np.fft.rfft(a * taper), np.fft.rfft(b * taper)
-    cross = spectra[0] * np.conj(spectra[1])
-    bins = np.arange(cross.size, dtype=np.float64)
+    from scipy.signal.windows import tukey
+
+    size, taper = first.size, tukey(first.size, 0.25)  # shifting is circular: no ends in it
+    one, other = np.fft.rfft(first * taper), np.fft.rfft(second * taper)
+    cross = one * np.conj(other)
     whole = np.fft.irfft(cross, size)
     lag = int(np.argmax(np.abs(whole)))
-    cross = cross * np.sign(whole[lag])  # polarity is a gain too
-    lag -= size if lag >= size // 2 else 0
-    turn, _ = phase_slope(cross, bins, -2.0 * np.pi * lag / size)
-    moved = spectra[1] * np.exp(1j * turn * bins)
-    gain = float(np.real(np.vdot(moved, spectra[0]))) / float(np.sum(np.abs(moved) ** 2))
-    left = np.fft.irfft(spectra[0] - gain * moved, size)[edge : size - edge]
-    return float(np.mean(left**2)), float(np.mean(a**2))
+    cross *= np.sign(whole[lag])  # polarity is a gain too
+    bins = np.arange(cross.size, dtype=np.float64)
+    turn, _ = phase_slope(cross, bins, -2.0 * math.pi * np.fft.fftfreq(size)[lag])
+    moved = other * np.exp(1j * turn * bins)
+    gain = float(np.real(np.vdot(moved, one))) / float(np.sum(np.abs(moved) ** 2))
+    left = np.fft.irfft(one - gain * moved, size)[size // 8 : -(size // 8)]
+    return float(np.mean(left**2)), float(np.mean(first**2))
 
 
 def channel_findings(model: SweepModel, loopback: SweepModel | None) -> Iterator[Finding]:

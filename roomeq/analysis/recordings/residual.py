@@ -140,14 +140,14 @@ def _cells(
     least: float,
 ) -> _Cells:
     """Return the cells of a signal in a band; the noise in one is nowhere less than `least`."""
+    from scipy.signal import spectrogram
+
     hop = round(0.5 * _FRAME * rate)
-    frames = np.lib.stride_tricks.sliding_window_view(signal, 2 * hop)[::hop]
-    taper = np.hanning(2 * hop + 1)[:-1]
-    power = np.asarray(np.abs(np.fft.rfft(frames * taper)) ** 2) / (float(taper @ taper) * rate)
-    times = np.asarray(hop / rate * np.arange(1.0, len(frames) + 1.0))
-    axis = np.asarray(0.5 * rate / hop * np.arange(hop + 1.0))
+    axis, times, density = spectrogram(
+        signal, rate, window="hann", nperseg=2 * hop, noverlap=hop, detrend=False
+    )
     used = (axis >= band[0]) & (axis <= band[1])
-    axis, power = axis[used], power[:, used]
+    axis, power = axis[used], 0.5 * density.T[:, used]  # of both signs of frequency
     free = left_free(model, times, axis)
     begin, sweep = model.starts[0], model.view.excitation
     quiet = (times > begin - 0.5 * sweep.pause) | (times < begin - sweep.ahead)  # no lead-in

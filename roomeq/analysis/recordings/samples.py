@@ -10,9 +10,9 @@ the extreme value than within the next such distance. Of a sine that ratio is ``
 about ``2 (1 + e / d)`` for a distance of d times the amplitude. A tone whose period is a whole
 number of samples repeats the same few values and can feign a flat top; a sweep never does.
 
-A *gap* is a run of one and the same value where the signal should move, a *repeat* a block that
-equals the one before it, sample for sample, a *jump* a step of the waveform that neither the sweep
-nor the noise around it explains: what a lost block, or an electrical click, leaves behind.
+A *dropout* is a block that stands still where the signal should move, or that equals the one
+before it, sample for sample; a *jump* is a step of the waveform that neither the sweep nor the
+noise around it explains: what a lost block, or an electrical click, leaves behind.
 """
 
 from __future__ import annotations
@@ -41,15 +41,14 @@ _UNEQUAL = 6.0  # of whole steps
 _FLAT_RATIO = 6.0
 _FLAT_SAMPLES = 16
 _DISTANCES = (1e-5, 1e-4, 1e-3, 3e-3, 1e-2, 3e-2)  # of the extreme value
-_SHORTEST_GAP = 24  # samples
-_GAP_STEPS = 64.0
+_SHORTEST = 24  # samples
+_LEAST_STEPS = 64.0
 _JUMP_STEPS = 8.0
-_REPEAT_STRIDE = 16
 _BLOCK = 4096
 _JUMP_SIGMAS = 9.0  # of 1e6 Gaussian samples the largest reaches 4.9
 _LEAST_JUMP = 0.01  # of the peak around it; smaller ones do no harm
 _THIRD_DIFFERENCE = 2.0  # of a unit step, the largest sample
-_BESIDE = 0.002  # s: a jump that near to a gap or a repeat is its edge
+_BESIDE = 0.002  # s: a jump that near to a dropout is its edge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,8 +200,8 @@ def _flat_top(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Gap:
-    """A stretch of samples, from `first` to just before `stop`, and how it was found.
+class Stretch:
+    """Samples from `first` to just before `stop`, and how it was found.
 
     Attributes
     ----------
@@ -220,87 +219,51 @@ class Gap:
 def dropped_findings(
     recording: Recording, facts: SampleFacts, model: SweepModel, *, clipped: bool
 ) -> Iterator[Finding]:
-    """Return gaps, repeats and jumps while a sweep plays.
+    """Return dropouts and jumps while a sweep plays.
 
-    Flat tops of a clipped recording are no gaps, and their corners no jumps.
+    Flat tops of a clipped recording are no dropouts, and their corners no jumps.
     """
     rate, sweep = recording.sample_rate, model.view.excitation
-    ends = 2e-2 * facts.peak if clipped else -math.inf
+    ends, away = 2e-2 * facts.peak if clipped else -math.inf, _BESIDE * rate
     for start in model.starts:
         first = max(0, round((start + 0.5 * sweep.fade_in) * rate))
         last = round((start + sweep.duration - 0.5 * sweep.fade_out) * rate)
         part = recording.samples[first:last]
         if part.size < 1024:
             continue
-        gaps = [
-            gap
-            for gap in find_gaps(part, step=facts.step)
-            if facts.lowest + ends < part[gap.first] < facts.highest - ends
+        dropouts = [
+            one
+            for one in find_dropouts(part, step=facts.step, sample_rate=rate)
+            if facts.lowest + ends < part[one.first] < facts.highest - ends
         ]
-        repeats = find_repeats(part, step=facts.step, sample_rate=rate)
-        away, edges = _BESIDE * rate, [*gaps, *repeats]
         jumps = [
             jump
             for jump in ([] if clipped else find_jumps(part, step=facts.step))
-            if not any(one.first - away <= jump.first <= one.stop + away for one in edges)
+            if not any(one.first - away <= jump.first <= one.stop + away for one in dropouts)
         ]
-        for kind, places in (("gap", gaps), ("repeat", repeats), ("jump", jumps)):
-            if places:
-                yield _dropped(recording, model, kind, places, first)
+        for places in filter(None, (dropouts, jumps)):
+            yield _dropped(model, places, first, jump=places is jumps)
 
 
-def _dropped(
-    recording: Recording, model: SweepModel, kind: str, places: list[Gap], offset: int
-) -> Finding:
-    rate = recording.sample_rate
+def _dropped(model: SweepModel, places: list[Stretch], offset: int, *, jump: bool) -> Finding:
+    rate = model.recording.sample_rate
     seconds = ((places[0].first + offset) / rate, (places[-1].stop + offset) / rate)
     count = sum(place.stop - place.first for place in places)
     times = "once" if len(places) == 1 else f"{len(places)} times"
-    words = {
-        "gap": f"the signal stands still {times}, for {count} samples in all",
-        "repeat": f"a block is repeated {times}, {count} samples in all",
-        "jump": f"the waveform jumps {times}: samples were lost, or there was an electrical click",
-    }
     severity, most, value = Severity.FAULT, 1.0, float(count)
-    if kind == "jump":
+    what = f"the signal stands still or repeats itself {times}, for {count} samples in all"
+    if jump:
         severity, most, value = Severity.WARNING, 0.8, math.nan
+        what = f"the waveform jumps {times}: samples were lost, or there was an electrical click"
     sure, band = min(confidence_of(max(one.margin for one in places)), most), model.played(seconds)
-    code, what = FindingCode.DROPPED_SAMPLES, words[kind]
-    return Finding.of(
-        code, severity, recording, what, sure, seconds=seconds, band=band, value=value
-    )
+    code, heard = FindingCode.DROPPED_SAMPLES, model.recording
+    return Finding.of(code, severity, heard, what, sure, seconds=seconds, band=band, value=value)
 
 
 def runs(flags: NDArray[np.bool_], *, least: int = 1) -> list[tuple[int, int]]:
     """Return first and one past the last index of every run of at least so many True."""
     edges = np.flatnonzero(np.diff(flags, prepend=False, append=False)).reshape(-1, 2)
     return [(first, stop) for first, stop in edges[edges[:, 1] - edges[:, 0] >= least].tolist()]
-
-
-def find_gaps(samples: FloatArray, *, step: float) -> list[Gap]:
-    """Return runs of one value that are longer than quantising can make them.
-
-    Where a smooth signal stays within one step of the quantiser for a while, it moves by 8 steps in
-    as long a while before or after it at the top of a sine, by 26 at a bend of third order. So a
-    run is a gap where the signal moves by at least 64 steps in as long a while beside it.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (N,)
-        Where the signal should move.
-    step : float
-        Of the quantiser, from `smallest_step`.
-    """
-    gaps = []
-    for first, last in runs(samples[1:] == samples[:-1], least=_SHORTEST_GAP - 1):
-        stop, count = last + 1, last + 1 - first
-        sides = samples[max(0, first - count) : first], samples[stop : stop + count]
-        moved = max((float(np.ptp(side)) for side in sides if side.size), default=0.0)
-        steps = moved / step if step > 0 else math.inf if moved > 0 else 0.0
-        margin = min(count / _SHORTEST_GAP, steps / _GAP_STEPS)
-        if margin >= 1.0:
-            gaps.append(Gap(first=first, stop=stop, margin=margin))
-    return gaps
 
 
 def _block_lengths(sample_rate: float) -> list[int]:
@@ -310,52 +273,58 @@ def _block_lengths(sample_rate: float) -> list[int]:
     return sorted(length for length in lengths if length >= 64)
 
 
-def find_repeats(samples: FloatArray, *, step: float, sample_rate: float) -> list[Gap]:
-    """Return blocks that equal, sample for sample, the block before them.
+def find_dropouts(samples: FloatArray, *, step: float, sample_rate: float) -> list[Stretch]:
+    """Return blocks that stand still, from 24 samples on, or equal the block before them.
 
-    Looked for at the usual block lengths, 64 to 8192 samples; a block must move by more than 16
-    steps of the quantiser.
+    Repeats are looked for at the usual block lengths, 64 to 8192 samples. Where a smooth signal
+    stays within one step of the quantiser for a while, it moves by 8 steps in as long a while
+    before or after it at the top of a sine, by 26 at a bend of third order. So the signal must move
+    by at least 64 steps in as long a while before the block or after it.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (N,)
+        Where the signal should move.
+    step : float
+        Of the quantiser, from `smallest_step`.
+    sample_rate : float
+        Hz.
     """
-    found: list[Gap] = []
-    sparse = np.ascontiguousarray(samples[::_REPEAT_STRIDE])
-    for length in _block_lengths(sample_rate):
-        later = samples[length::_REPEAT_STRIDE]
-        if samples.size < 3 * length or not (later == sparse[: later.size]).any():
-            continue
-        for begin, end in runs(samples[length:] == samples[:-length], least=length):
-            first, stop = begin + length, end + length
-            known = any(gap.first <= first < gap.stop for gap in found)
-            if not known and float(np.ptp(samples[first:stop])) > 16.0 * step:
-                found.append(Gap(first=first, stop=stop, margin=(stop - first) / (0.25 * length)))
+    found: list[Stretch] = []
+    for length in (1, *_block_lengths(sample_rate)):
+        same = samples[length:] == samples[:-length]
+        for begin, end in runs(same, least=_SHORTEST - 1 if length == 1 else length):
+            first, stop = (begin, end + 1) if length == 1 else (begin + length, end + length)
+            count = stop - first
+            sides = samples[max(0, first - count) : first], samples[stop : stop + count]
+            moved = max((float(np.ptp(side)) for side in sides if side.size), default=0.0)
+            steps = moved / step if step > 0 else math.inf if moved > 0 else 0.0
+            margin = min(count / _SHORTEST, steps / _LEAST_STEPS)
+            known = any(one.first <= first < one.stop for one in found)
+            if margin >= 1.0 and not known:
+                found.append(Stretch(first=first, stop=stop, margin=margin))
     return found
 
 
-def find_jumps(samples: FloatArray, *, step: float) -> list[Gap]:
+def find_jumps(samples: FloatArray, *, step: float) -> list[Stretch]:
     """Return steps of the waveform.
 
     The third difference suppresses the bass (by 71 dB at 500 Hz and 48 kHz) and makes of a unit
     step the samples 1, -2, 1. A jump stands nine times above the root mean square of the third
     difference around it, and is at least 1 % of the peak around it and 8 steps of the quantiser.
     """
-    found: list[Gap] = []
-    for first in range(0, samples.size - 8, _BLOCK):
-        begin = max(0, first - 3)
-        part = samples[begin : first + _BLOCK]
-        third = np.diff(part, 3)
-        if third.size < 64:
+    found = []
+    for begin in range(0, samples.size - 8, _BLOCK):
+        part = samples[max(0, begin - 3) : begin + _BLOCK]
+        power = np.diff(part, 3) ** 2
+        if power.size < 64:
             break
-        power = third * third
-        at = int(np.argmax(power))
-        largest = float(power[at])
-        if largest * third.size < _JUMP_SIGMAS**2 * float(power.sum()):
-            continue  # the block's own mean square, jump included, is a quick lower bound
+        at = int(power.argmax())
+        around = float(power.sum() - power[max(0, at - 4) : at + 5].sum())
+        mean = max(around, 0.0) / (power.size - 9)
+        margin = math.sqrt(float(power[at]) / max(mean, 1e-30)) / _JUMP_SIGMAS
         least = max(_LEAST_JUMP * float(np.abs(part).max()), _JUMP_STEPS * step)
-        if largest < (_THIRD_DIFFERENCE * least) ** 2:
-            continue
-        around = float(np.sum(power)) - float(power[max(0, at - 4) : at + 5].sum())
-        mean = max(around, 0.0) / max(1, third.size - 9)
-        margin = math.sqrt(largest / max(mean, 1e-30)) / _JUMP_SIGMAS
-        if margin >= 1.0:
-            index = begin + at + 2
-            found.append(Gap(first=index, stop=index + 1, margin=min(margin, 100.0)))
+        if margin >= 1.0 and power[at] >= (_THIRD_DIFFERENCE * least) ** 2:
+            index = max(0, begin - 3) + at + 2
+            found.append(Stretch(first=index, stop=index + 1, margin=min(margin, 100.0)))
     return found

@@ -219,12 +219,12 @@ def _cut_decay(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     for band, floor in zip(noise.bands, noise.floor, strict=True):
         told = float(response.told_until(band.upper))
         envelope = band_envelope(spectrum, step=step, centre=band.centre, width=0.12)
-        pace = envelope.size / (response.samples.size / rate)
+        pace = envelope.size * step
         last = round((told - response.start) * pace)
         if last >= envelope.size or told < 0:
             continue
-        reach = max(1, round(_LAST_HEARD * pace))
-        heard = float(np.sqrt(np.mean(envelope[max(0, last - reach) : last] ** 2)))
+        first = max(0, last - max(1, round(_LAST_HEARD * pace)))
+        heard = float(np.sqrt(np.mean(envelope[first:last] ** 2)))
         quiet = math.sqrt(np.nan_to_num(floor) * 2.0 * (band.upper - band.lower) / rate)
         level = heard * envelope.size / response.samples.size
         relative_db = 20.0 * math.log10(max(heard, 1e-30) / float(envelope.max()))

@@ -58,11 +58,6 @@ class Decay:
         return np.fmax(self.t20, self.t30)
 
     @property
-    def curvature_percent(self) -> FloatArray:
-        """100 (T30 / T20 - 1); above 10 % a decay is suspiciously bent (ISO 3382-2, annex B)."""
-        return np.asarray(100.0 * (self.t30 / self.t20 - 1.0))
-
-    @property
     def longest(self) -> float:
         """Longest decay time of all bands, in s; nan if none is known."""
         known = self.times[np.isfinite(self.times)]

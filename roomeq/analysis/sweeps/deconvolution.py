@@ -4,12 +4,15 @@ Conventions
 -----------
 The last (only) axis is samples or frequency; time in s, frequency in Hz. The deconvolved signal is
 circular: sample i belongs to lag ``i / rate``, and the upper part of the array holds negative lags
-(so that sample -1 is the lag just before zero). A whole recording is deconvolved linearly, zero-
-padded to the common length of recording and excitation (ISO 18233:2006, Annex B), at a low rate
-that carries the bass. The full band is deconvolved only for the stretch around each excitation,
-which the bass has told; that stretch ends in the decayed room, so that nothing wraps onto the
-response. The lag of an impulse response is the time at which the excitation began, plus the travel
-time. What comes out is the ratio of recorded to played samples, both as fractions of full scale.
+(so that sample -1 is the lag just before zero). A recording is deconvolved linearly, zero-padded to
+the common length of recording and excitation (ISO 18233:2006, Annex B), at a rate that just carries
+what is wanted. The lag of an impulse response is the time at which the excitation began, plus the
+travel time. What comes out is the ratio of recorded to played samples, both as fractions of full
+scale.
+
+To keep the bass of a long recording at a low rate a linear-phase filter is used whose delay is
+taken out: sample m of the result is the recording, low-passed, at sample ``m * factor``. Beyond its
+ends the recording counts as silent.
 
 Spectra are those of the discrete Fourier transform (sums), shape (F,). The usable band of an
 excitation ends a sixth of an octave inside the excited one: within it the inverse is exact, outside
@@ -19,17 +22,18 @@ it is quiet.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.analysis.sweeps.decimation import choose_decimation, decimate, decimation_reach
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.base.errors import MeasurementFileError
-from roomeq.base.levels import ComplexArray, FloatArray
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
 from roomeq.base.recording import Recording, SweepDescription
 
+_REJECTION_DB = 130.0
 BAND_EDGE = 2.0 ** (1.0 / 6.0)
 """Ratio between the end of the excited band and that of the usable one."""
 FADE_BELOW = 2.0 ** (2.0 / 3.0)
@@ -45,6 +49,67 @@ LONGEST_DECAY = 6.0
 _PROMINENCE = 12.0  # an arrival against the median nearby; of Gaussian noise the peak reaches 7
 
 
+def choose_decimation(sample_rate: float, *, highest: float) -> int:
+    """Return the largest convenient factor that leaves `highest` well below half the rate.
+
+    The low rate is at least 4 times `highest`; the factor has no prime factor above 5.
+    """
+    from scipy.fft import next_fast_len
+
+    factor = max(1, math.floor(sample_rate / (4.0 * highest)))
+    while next_fast_len(factor, real=True) != factor:  # the next without such a prime factor
+        factor -= 1
+    return factor
+
+
+@lru_cache(maxsize=16)
+def _taps(factor: int, passband: float, sample_rate: float) -> FloatArray:
+    """Return a symmetric low-pass of odd length."""
+    from scipy.signal import firwin, kaiserord
+
+    if not (factor >= 1 and 0 < passband < 0.5 * sample_rate / factor):
+        raise ValueError(
+            f"the passband ({passband!r} Hz) must be positive and end below half the low rate "
+            f"({sample_rate:g} Hz / {factor} / 2)"
+        )
+    # What would fold back into the passband is rejected, the rest may fold.
+    count, beta = kaiserord(_REJECTION_DB, 2.0 / factor - 4.0 * passband / sample_rate)
+    return readonly(firwin(count | 1, 1.0 / factor, window=("kaiser", beta)))
+
+
+def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: float) -> FloatArray:
+    """Return the low-passed signal at ``sample_rate / factor``.
+
+    Parameters
+    ----------
+    samples : array_like, shape (N,)
+        The signal.
+    factor : int
+        How many samples become one.
+    sample_rate : float
+        Of `samples`, in Hz.
+    passband : float
+        Highest frequency to keep, in Hz, below half the low rate.
+
+    Returns
+    -------
+    ndarray, shape (ceil(N / factor),)
+        Passband within 1e-6 of 1, fold-back rejected by 130 dB (Kaiser's design formulas).
+
+    Raises
+    ------
+    ValueError
+        If the passband does not fit the factor.
+    """
+    from scipy.signal import resample_poly
+
+    signal = np.asarray(samples, dtype=np.float64)
+    if factor == 1:
+        return signal
+    taps = _taps(factor, passband, sample_rate)
+    return np.asarray(resample_poly(signal, 1, factor, window=taps))  # type: ignore[call-overload]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ExcitationInverse:
     """The inverse of an excitation, made once and kept for many recordings.
@@ -56,7 +121,7 @@ class ExcitationInverse:
     frames : int
         Longest signal it fits, in samples.
     factor : int
-        Decimation; 1 for the full band.
+        Decimation.
     fft_length : int
         At the low rate.
     spectrum : ndarray, shape (fft_length // 2 + 1,)
@@ -65,8 +130,6 @@ class ExcitationInverse:
         Usable band, in Hz.
     excitation : Excitation
         What it is the inverse of, at that rate.
-    locator : ExcitationInverse, optional
-        Of a full-band inverse: the low-rate one that finds the excitation in a whole recording.
     """
 
     sample_rate: int
@@ -77,7 +140,6 @@ class ExcitationInverse:
     lowest: float
     highest: float
     excitation: Excitation
-    locator: ExcitationInverse | None = None
 
     @property
     def low_rate(self) -> float:
@@ -96,15 +158,15 @@ class ExcitationInverse:
         return decimate(samples, factor=self.factor, sample_rate=rate, passband=passband)
 
 
+@lru_cache(maxsize=4)
 def prepare_inverse(
     excitation: SweepDescription | Recording,
     *,
     sample_rate: int,
     frames: int,
     highest: float | None = None,
-    band: tuple[float, float] | None = None,
 ) -> ExcitationInverse:
-    """Return the regularised inverse of an excitation.
+    """Return the regularised inverse of an excitation; the last four are kept.
 
     Within the usable band the inverse is exact, ``1 / X``. Outside, where the excitation says
     nothing and the recording holds only noise, it fades to zero (two thirds of an octave below, one
@@ -120,11 +182,7 @@ def prepare_inverse(
         Samples of the longest recording.
     highest : float, optional
         Highest frequency wanted, in Hz; the work is done at a rate that just carries it. By default
-        the full band: then `frames` of the result is that of one excitation with its decay, and
-        `locator` finds the place.
-    band : tuple of float, optional
-        Excited band of a reference, in Hz; a sweep knows its own. By default estimated: where the
-        third-octave power of the reference is within 30 dB of its greatest.
+        the full band.
 
     Raises
     ------
@@ -133,7 +191,7 @@ def prepare_inverse(
     """
     if not (sample_rate > 0 and frames > 0 and (highest is None or highest > 0)):
         raise ValueError(f"needs positive values: {sample_rate!r}, {frames!r}, {highest!r}")
-    source = excitation_of(excitation, sample_rate=sample_rate, band=band)
+    source = excitation_of(excitation, sample_rate=sample_rate)
     lowest, last = source.band[0] * BAND_EDGE, source.band[1] / BAND_EDGE
     top = last if highest is None else min(highest, last)
     if not lowest < top:
@@ -141,45 +199,29 @@ def prepare_inverse(
             f"nothing usable: the excitation reaches from {source.band[0]:g} to "
             f"{source.band[1]:g} Hz, and {top:g} Hz is the highest wanted"
         )
-    if highest is not None:
-        return _inverse(source, frames, (lowest, top))
-    locator = _inverse(source, frames, (lowest, min(last, max(500.0, 8.0 * lowest))))
-    rest = min(max(frames / sample_rate - locator.duration, 1.0), LONGEST_DECAY)
-    segment = source.signal.size + math.ceil((BEFORE + rest) * sample_rate)
-    return replace(_inverse(source, segment, (lowest, top), whole=True), locator=locator)
-
-
-def _inverse(
-    source: Excitation, frames: int, usable: tuple[float, float], *, whole: bool = False
-) -> ExcitationInverse:
-    """Return an inverse at a low rate, for linear deconvolution, or at the whole one, circular."""
     from scipy.fft import next_fast_len
 
-    factor = 1 if whole else choose_decimation(source.sample_rate, highest=usable[1])
-    low_rate = source.sample_rate / factor
-    passband = usable[1] * FADE_ABOVE
-    reach = decimation_reach(factor=factor, sample_rate=source.sample_rate, passband=passband)
-    quiet = np.zeros(reach * factor)
-    signal = decimate(
-        np.concatenate((quiet, source.signal, quiet)),
-        factor=factor,
-        sample_rate=source.sample_rate,
-        passband=passband,
-    )
-    length = next_fast_len(-(-frames // factor) + (0 if whole else signal.size), real=True)
+    factor = choose_decimation(sample_rate, highest=top)
+    passband = top * FADE_ABOVE
+    half = _taps(factor, passband, sample_rate).size // 2 if factor > 1 else 0
+    reach = -(-half // factor)  # low-rate samples over which the filter smears a sample
+    surrounded = np.pad(source.signal, reach * factor)
+    signal = decimate(surrounded, factor=factor, sample_rate=sample_rate, passband=passband)
+    length = next_fast_len(-(-frames // factor) + signal.size, real=True)
     placed = np.zeros(length)  # what the filter smears ahead of the start lies at the far end
     placed[: signal.size - reach] = signal[reach:]
     placed[length - reach :] = signal[:reach]
+    spectrum = regularised_inverse(
+        placed, fft_length=length, sample_rate=sample_rate / factor, usable=(lowest, top)
+    )
     return ExcitationInverse(
-        sample_rate=source.sample_rate,
+        sample_rate=sample_rate,
         frames=frames,
         factor=factor,
         fft_length=length,
-        spectrum=regularised_inverse(
-            placed, fft_length=length, sample_rate=low_rate, usable=usable
-        ),
-        lowest=usable[0],
-        highest=usable[1],
+        spectrum=spectrum,
+        lowest=lowest,
+        highest=top,
         excitation=source,
     )
 

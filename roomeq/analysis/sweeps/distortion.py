@@ -16,11 +16,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
-from roomeq.analysis.sweeps.deconvolution import BAND_EDGE, band_weight, regularised_inverse
+from roomeq.analysis.sweeps.deconvolution import (
+    BAND_EDGE,
+    band_weight,
+    choose_decimation,
+    decimate,
+    regularised_inverse,
+)
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
-from roomeq.analysis.sweeps.windowing import tapered_power
+from roomeq.analysis.sweeps.windowing import band_means, tapered_power
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import Recording, SweepDescription
@@ -46,15 +51,11 @@ class Distortion:
     noise : ndarray, shape (5, F)
         Root mean square of what the recording's noise alone would give there, told by the tail;
         nan where the recording ends less than 1.5 s after the sweep.
-    window_lengths : tuple of float
-        How long the window of each order is, in s. Longer decays are cut, and run into the next
-        lower order.
     """
 
     frequencies: FloatArray
     harmonics: ComplexArray
     noise: FloatArray
-    window_lengths: tuple[float, ...]
 
     @property
     def ratios(self) -> FloatArray:
@@ -123,11 +124,9 @@ def estimate_distortion(
     axis = logarithmic_axis(lowest, highest, per_octave=_PER_OCTAVE)
     harmonics = np.full((len(ORDERS), axis.size), complex(math.nan, math.nan))
     noise = np.full(harmonics.shape, math.nan)
-    lengths = []
     for row, order in enumerate(ORDERS):
         known = order * axis <= heard.top
         window, zero_at = harmonic_window(order, played, heard.rate)
-        lengths.append(window.size / heard.rate)
         if known.any():
             told = heard.harmonic(order, order * axis[known], window, zero_at)
             harmonics[row, known], noise[row, known] = told
@@ -135,7 +134,6 @@ def estimate_distortion(
         frequencies=axis,
         harmonics=readonly(harmonics, dtype=np.complex128),
         noise=readonly(noise),
-        window_lengths=tuple(lengths),
     )
 
 
@@ -284,8 +282,5 @@ def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatAr
     if quiet.size < 0.5 * rate:
         return np.full(frequencies.shape, math.nan)
     power, energy = tapered_power(quiet - quiet.mean())
-    prefix = np.concatenate(([0.0], np.cumsum(power / energy)))
-    step = rate / quiet.size
-    low = np.minimum((frequencies * 10**-0.05 / step).astype(np.intp), power.size - 1)
-    high = np.minimum((frequencies * 10**0.05 / step).astype(np.intp) + 1, power.size)
-    return np.asarray((prefix[high] - prefix[low]) / np.maximum(high - low, 1))
+    lower, upper = frequencies * 10**-0.05, frequencies * 10**0.05
+    return band_means(power / energy, lower=lower, upper=upper, step=rate / quiet.size)

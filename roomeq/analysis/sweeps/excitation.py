@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -114,13 +115,11 @@ class Excitation:
         return self.growth * math.log(order)
 
 
-def excitation_of(
-    played: SweepDescription | Recording,
-    *,
-    sample_rate: int,
-    band: tuple[float, float] | None = None,
-) -> Excitation:
+def excitation_of(played: SweepDescription | Recording, *, sample_rate: int) -> Excitation:
     """Return an excitation at a rate.
+
+    A reference that is no exponential sweep excites the band where its third-octave power density
+    is within 30 dB of its greatest.
 
     Parameters
     ----------
@@ -128,46 +127,34 @@ def excitation_of(
         The sweep, or a recording of what was played.
     sample_rate : int
         Of the recordings, in Hz. A reference at another rate is resampled.
-    band : tuple of float, optional
-        Excited band of a reference, in Hz. By default where the third-octave power density is
-        within 30 dB of its greatest.
 
     Raises
     ------
     ValueError
-        If a reference is silent or its band not usable, or the rate cannot carry a sweep's lowest
-        octave.
+        If a reference is silent, or the rate cannot carry a sweep's lowest octave.
     """
     if isinstance(played, SweepDescription):
         top = min(played.stop, 0.48 * sample_rate)
-        axis = np.array([played.start, played.stop])
+        same = ("duration", "amplitude", "growth", "pause", "repeats", "period")
+        stated: dict[str, Any] = {
+            name: getattr(played, name) for name in (*same, "fade_in", "fade_out")
+        }
         return Excitation(
             played=played,
             signal=sweep_signal(played, sample_rate=sample_rate),
             sample_rate=sample_rate,
             band=(played.start, top),
-            duration=played.duration,
-            amplitude=played.amplitude,
-            axis=axis,
+            axis=np.array([played.start, played.stop]),
             instants=np.array([0.0, played.duration]),
-            growth=played.growth,
             ahead=played.lead_in + played.pause,
-            pause=played.pause,
-            repeats=played.repeats,
-            period=played.period,
-            fade_in=played.fade_in,
-            fade_out=played.fade_out,
+            **stated,
         )
     found = _examined(played)
     signal = _resampled(found.signal, played.sample_rate, sample_rate)
-    if band is not None:
-        excited = band
-    elif found.growth > 0:
+    if found.growth > 0:
         excited = float(found.axis[0]), min(float(found.axis[-1]), 0.48 * sample_rate)
     else:
         excited = _excited_band(signal, sample_rate)
-    if not 0 < excited[0] < excited[1] <= sample_rate / 2:
-        raise ValueError(f"the excited band must be positive and rising, got {excited!r}")
     return replace(found, signal=signal, sample_rate=sample_rate, band=excited)
 
 
@@ -206,14 +193,11 @@ def _spans(reference: Recording) -> tuple[tuple[int, int], list[tuple[int, int]]
         raise ValueError(f"the reference is silent: {reference.place}")
     floor = min(4.0 * float(np.percentile(level, 5)), 0.1 * float(level.max()))
     heard = np.flatnonzero(level > max(_SILENT * float(level.max()), floor))
-    cuts = np.flatnonzero(np.diff(heard) > _APART / _BLOCK)
-    firsts = heard[np.concatenate(([0], cuts + 1))]
-    lasts = heard[np.concatenate((cuts, [heard.size - 1]))] + 1
+    groups = np.split(heard, np.flatnonzero(np.diff(heard) > _APART / _BLOCK) + 1)
     # A block more on either side: what fades begins and ends beneath the threshold.
     whole = reference.samples.size
     spans = [
-        (max(0, int(first - 1) * size), min(whole, int(last + 1) * size))
-        for first, last in zip(firsts, lasts, strict=True)
+        (max(0, int(one[0] - 1) * size), min(whole, int(one[-1] + 2) * size)) for one in groups
     ]
     energy = [float(np.sum(reference.samples[first:last] ** 2)) for first, last in spans]
     strong = [s for s, one in zip(spans, energy, strict=True) if one >= _AS_STRONG * max(energy)]

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segm
 from roomeq.analysis.sweeps.windowing import (
     ImpulseWindow,
     apply_window,
+    band_means,
     choose_steady_window,
     choose_window,
     tapered_power,
@@ -118,7 +120,7 @@ def estimate_sweep_response(
         starts=cuts.starts,
         repeatability_db=_repeatability_db(averaged, window),
         loopback_gain_db=cuts.loopback_gain_db,
-        notes=(*_notes(mean, window, cuts), _level_note(sensitivity)),
+        notes=_notes(window, cuts, sensitivity),
     )
 
 
@@ -178,33 +180,23 @@ def _with_snr(
         return response
     size = next_fast_len(rest.size, real=True)
     power, energy = tapered_power(rest, size)
-    centres = np.geomspace(response.frequencies[0], response.frequencies[-1], 200)
-    noise = _third_octave_means(centres, power / energy, 0.0, rate / size) * window.energy * rate
-    step = response.frequencies[1] - response.frequencies[0]
-    power = response.pressure.real**2 + response.pressure.imag**2
-    signal = _third_octave_means(centres, power, float(response.frequencies[0]), float(step))
+    axis = response.frequencies
+    centres = np.geomspace(axis[0], axis[-1], 200)
+    means = partial(band_means, lower=centres * 10**-0.05, upper=centres * 10**0.05)
+    noise = means(power / energy, step=rate / size) * window.energy * rate
+    signal = means(np.abs(response.pressure) ** 2, first=axis[0], step=axis[1] - axis[0])
     signal = np.maximum(signal, 1e-200)  # digital silence has neither
     ratio = np.maximum(signal - noise, 1e-12 * signal) / np.maximum(noise, 1e-30 * signal)
     told = mean.told_until(centres * 10**0.05) >= window.length + _LEAST_REST
     if not told.any():
         return response
-    snr_db = np.interp(response.frequencies, centres[told], power_ratio_db(ratio[told]))
+    snr_db = np.interp(axis, centres[told], power_ratio_db(ratio[told]))
     return replace(response, snr_db=snr_db)
 
 
-def _third_octave_means(
-    centres: FloatArray, power: FloatArray, first: float, step: float
-) -> FloatArray:
-    """Return means over a third octave of values at ``first + i * step``, at least one each."""
-    prefix = np.concatenate(([0.0], np.cumsum(power)))
-    low = np.ceil((centres * 10**-0.05 - first) / step)
-    high = np.floor((centres * 10**0.05 - first) / step)
-    low = np.clip(low, 0, power.size - 1).astype(np.intp)
-    high = np.clip(high, low, power.size - 1).astype(np.intp) + 1
-    return np.asarray((prefix[high] - prefix[low]) / (high - low))
-
-
-def _notes(mean: ImpulseResponse, window: ImpulseWindow, cuts: Segments) -> tuple[str, ...]:
+def _notes(
+    window: ImpulseWindow, cuts: Segments, sensitivity: MicrophoneSensitivity | None
+) -> tuple[str, ...]:
     notes = [
         f"window {window.length:.3f} s ({window.basis}), flat for {window.flat:.3f} s; lowest "
         f"resolvable frequency {window.lowest_resolvable:.2f} Hz"
@@ -228,10 +220,8 @@ def _notes(mean: ImpulseResponse, window: ImpulseWindow, cuts: Segments) -> tupl
         notes.append(f"{len(cuts.starts)} of {cuts.found} sweeps averaged after alignment in time")
     if cuts.cut_short:
         notes.append(f"{cuts.cut_short} of {cuts.found} are cut at an end of the recording")
-    return tuple(notes)
-
-
-def _level_note(sensitivity: MicrophoneSensitivity | None) -> str:
-    if sensitivity is None:
-        return "no calibration: the level is relative"
-    return f"dB SPL at the recorded drive level, by {sensitivity.description}; same gain: stated"
+    level = "no calibration: the level is relative"
+    if sensitivity is not None:
+        said = sensitivity.description
+        level = f"dB SPL at the recorded drive level, by {said}; same gain: stated"
+    return (*notes, level)

@@ -89,38 +89,24 @@ def cut_segments(
         If rate or length of the recordings do not fit the inverse or each other.
     """
     _check(recording, loopback, inverse)
-    locator = inverse.locator or inverse
-    timing = recording if loopback is None else loopback
-    located = deconvolve(timing.samples, inverse=locator)
-    places = find_excitations(located, inverse=locator, recording=timing)
-    if loopback is None:
-        places = tuple(_first_arrival(located, place, locator.low_rate) for place in places)
-    last = (recording.duration - locator.duration) * locator.low_rate + 1
-    whole = tuple(place for place in places if 0 <= place <= last)
-    kept = whole or places[:1]
-    zeros = tuple(place * locator.factor // inverse.factor for place in kept)
-    bounds = _bounds(zeros, inverse, recording.samples.size)
-
-    def rows(channel: Recording) -> FloatArray:
-        if inverse.locator is None:
-            lags = located if channel is timing else deconvolve(channel.samples, inverse=inverse)
-            offsets = np.arange(-bounds[0], bounds[1])
-            return lags[(np.array(zeros)[:, np.newaxis] + offsets) % lags.size]
-        length = sum(bounds) + math.ceil(inverse.duration * inverse.sample_rate)
-        parts = []
-        for zero in zeros:  # the stretch around each sweep, deconvolved by itself
-            first = zero - bounds[0]
-            stretch = channel.samples[max(first, 0) : max(first + min(length, inverse.frames), 0)]
-            stretch = np.concatenate((np.zeros(max(-first, 0)), stretch))
-            parts.append(deconvolve(stretch, inverse=inverse)[: sum(bounds)])
-        return np.array(parts)
-
-    segments, gain_db = rows(recording), None
+    lags = deconvolve(recording.samples, inverse=inverse)
+    timing, located = recording, lags
     if loopback is not None:
-        segments, gain_db = _without_loopback(segments, rows(loopback), bounds[0], inverse)
+        timing, located = loopback, deconvolve(loopback.samples, inverse=inverse)
+    places = find_excitations(located, inverse=inverse, recording=timing)
+    if loopback is None:
+        places = tuple(_first_arrival(located, place, inverse.low_rate) for place in places)
+    last = (recording.duration - inverse.duration) * inverse.low_rate + 1
+    whole = tuple(place for place in places if 0 <= place <= last)
+    zeros = whole or places[:1]
+    before, after = _bounds(zeros, inverse, recording.samples.size)
+    kept = (np.array(zeros)[:, np.newaxis] + np.arange(-before, after)) % lags.size
+    segments, gain_db = lags[kept], None
+    if loopback is not None:
+        segments, gain_db = _without_loopback(segments, located[kept], before, inverse)
     return Segments(
         samples=readonly(segments),
-        before=bounds[0],
+        before=before,
         starts=tuple(zero / inverse.low_rate for zero in zeros),
         ends=recording.duration - zeros[-1] / inverse.low_rate,
         found=len(places),
@@ -169,10 +155,7 @@ def _bounds(zeros: tuple[int, ...], inverse: ExcitationInverse, frames: int) -> 
         if excitation.growth > 0:
             apart -= excitation.harmonic_advance(6)
         after = min(_ENOUGH, max(after, min(apart, whole)))
-    room = inverse.fft_length / rate - before
-    if inverse.locator is not None:
-        room -= inverse.duration  # distortion products wrap round to here
-    after = min(max(after, _SHORTEST), LONGEST_DECAY, room)
+    after = min(max(after, _SHORTEST), LONGEST_DECAY, inverse.fft_length / rate - before)
     return round(before * rate), max(8, math.floor(after * rate))
 
 
@@ -210,14 +193,12 @@ def segment_shifts(segments: Segments, *, rounds: int = 2) -> tuple[FloatArray, 
     size = segments.samples.shape[-1]
     band = _in_band(size, inverse)
     bins = np.arange(band.start, band.stop, dtype=np.float64)
-    spread = np.zeros(8 * band.stop, dtype=np.complex128)
     rows = []
     for spectrum in spectra:
         cross = spectrum[band] * np.conj(spectra[0, band])
-        spread[band] = cross  # the strongest lag first, then the slope of what phase remains
-        lag = int(np.argmax(np.abs(np.fft.ifft(spread))))
-        lag -= spread.size if lag >= spread.size // 2 else 0
-        turn = -2.0 * math.pi * lag / spread.size
+        # The strongest lag first, then the slope of what phase remains.
+        lags = np.abs(np.fft.ifft(np.pad(cross, (band.start, 0)), 8 * band.stop))
+        turn = -2.0 * math.pi * np.fft.fftfreq(lags.size)[int(np.argmax(lags))]
         rows.append(phase_slope(cross, bins, turn, rounds=rounds))
     turns, errors = np.array(rows).T * (size / inverse.low_rate / (2.0 * math.pi))
     return -turns, errors
@@ -252,26 +233,19 @@ def aligned_segments(segments: Segments) -> ImpulseResponse:
     ImpulseResponse
         Samples of shape (sweeps, N).
     """
-    samples, inverse, start = segments.samples, segments.inverse, -segments.before
+    samples, inverse = segments.samples, segments.inverse
     if samples.shape[0] > 1:
         late, _ = segment_shifts(segments)
         size = samples.shape[-1]
         axis = inverse.low_rate / size * np.arange(size // 2 + 1)
         turn = np.exp(2j * np.pi * np.outer(late, axis))
         samples = np.fft.irfft(np.fft.rfft(samples) * turn, size)
-    absolute = segments.loopback_gain_db is not None
-    if inverse.locator is not None and not absolute:
-        # The bass told the place to about a millisecond; the full band tells it better.
-        mean, reach = samples.mean(axis=0), round(_SEARCH * inverse.low_rate)
-        near = slice(max(0, segments.before - reach), segments.before + reach)
-        strongest = near.start + int(np.argmax(np.abs(mean[near])))
-        start = -_first_arrival(mean, strongest, inverse.low_rate)
     return ImpulseResponse(
         samples=samples,
         sample_rate=inverse.low_rate,
-        start=start / inverse.low_rate,
+        start=-segments.before / inverse.low_rate,
         lowest=inverse.lowest,
         highest=inverse.highest,
-        absolute_time=absolute,
+        absolute_time=segments.loopback_gain_db is not None,
         told=(inverse.excitation.axis, segments.ends - inverse.excitation.instants),
     )

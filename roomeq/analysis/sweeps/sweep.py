@@ -91,18 +91,13 @@ def sweep_signal(
     if sweep.stop > carried and (rate < sweep.sample_rate or order > 1):
         end = sweep.time_of(carried)
         frames = round(end * rate)
-    signal = np.arange(frames) / (rate * sweep.growth)
-    np.exp(signal, out=signal)
-    signal *= 2.0 * np.pi * sweep.periods * order
-    signal -= 2.0 * np.pi * math.fmod(sweep.periods, 1.0) * order
-    np.sin(signal, out=signal)
-    signal *= sweep.amplitude
+    turns = np.exp(np.arange(frames) / (rate * sweep.growth))
+    turns *= 2.0 * np.pi * sweep.periods * order
+    turns -= 2.0 * np.pi * math.fmod(sweep.periods, 1.0) * order
     # Fades are functions of time, not of samples, so that every rate has the same sweep.
-    rise = _fade_values(np.arange(math.ceil(sweep.fade_in * rate)) / rate, sweep.fade_in)
-    last = np.arange(max(0, frames - math.ceil(sweep.fade_out * rate) - 1), frames) / rate
-    signal[: rise.size] *= rise**order
-    signal[frames - last.size :] *= _fade_values(end - last, sweep.fade_out) ** order
-    return signal
+    times = np.arange(frames) / rate
+    fades = _fade_values(times, sweep.fade_in) * _fade_values(end - times, sweep.fade_out)
+    return np.asarray(sweep.amplitude * np.sin(turns) * fades**order)
 
 
 def _fade_values(away: FloatArray, length: float) -> FloatArray:

@@ -16,13 +16,14 @@ Nothing is integrated or taken off: where the noise of the recording is reached,
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
 
-from roomeq.analysis.sweeps.decay import Decay, estimate_decay
-from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
+from roomeq.analysis.smoothing import mean_over_windows
+from roomeq.analysis.sweeps.decay import estimate_decay
 from roomeq.base.bands import ThirdOctaveBand, whole_bands
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import ImpulseResponse
@@ -119,13 +120,15 @@ def choose_window(impulse_response: ImpulseResponse) -> ImpulseWindow:
     if not available > 0:
         raise ValueError("needs an impulse response that reaches beyond time zero")
     before = min(_BEFORE, max(0.0, -impulse_response.start))
-    decay = _octave_decay(impulse_response)
-    time = math.nan if decay is None else decay.longest
+    time, met = math.nan, math.nan
+    with suppress(ValueError):  # where it covers no whole octave; the bass decays longest
+        highest = min(impulse_response.highest, _HIGHEST_DECAY)
+        decay = estimate_decay(replace(impulse_response, highest=highest))
+        time, met = decay.longest, float(decay.noise_met_at.max())
     basis: _Basis
-    if decay is None or not math.isfinite(time):
+    if not math.isfinite(time):
         flat, basis = _FLAT_WITHOUT_DECAY, "assumed"
     else:
-        met = float(decay.noise_met_at.max())
         least = max(FLAT_PER_DECAY * time, _SHORTEST_FLAT)
         flat = min(max(met, least), max(_LONGEST_PER_DECAY * time, _SHORTEST_FLAT))
         basis = "noise" if least < met == flat else "decay"
@@ -135,10 +138,7 @@ def choose_window(impulse_response: ImpulseResponse) -> ImpulseWindow:
 
 
 def choose_steady_window(
-    impulse_response: ImpulseResponse,
-    *,
-    plain: ImpulseWindow | None = None,
-    disturbed: bool = False,
+    impulse_response: ImpulseResponse, *, plain: ImpulseWindow, disturbed: bool = False
 ) -> ImpulseWindow:
     """Return the window that the decay asks for, where a disturbance may have feigned decay.
 
@@ -151,21 +151,15 @@ def choose_steady_window(
     ----------
     impulse_response : ImpulseResponse
         One response.
-    plain : ImpulseWindow, optional
+    plain : ImpulseWindow
         What `choose_window` says of it.
     disturbed : bool
         Whether a disturbance is known of. Then the median over the octaves counts: a slam holds up
         few of them (common practice, no source).
-
-    Raises
-    ------
-    ValueError
-        If the response ends before time zero.
     """
     from scipy.fft import rfft
 
-    mean = impulse_response
-    window = choose_window(mean) if plain is None else plain
+    mean, window = impulse_response, plain
     spectrum = rfft(mean.samples)
     step = mean.sample_rate / mean.samples.size
     octaves = max(1, round(math.log2(mean.highest / mean.lowest)))
@@ -201,6 +195,14 @@ def tapered_power(samples: FloatArray, size: int | None = None) -> tuple[FloatAr
     return spectrum.real**2 + spectrum.imag**2, float(taper @ taper)
 
 
+def band_means(
+    values: FloatArray, *, lower: FloatArray, upper: FloatArray, step: float, first: float = 0.0
+) -> FloatArray:
+    """Return means over bands of values at ``first + i * step`` Hz, shape (B,)."""
+    axis, rows = first + step * np.arange(values.size, dtype=np.float64), values[np.newaxis]
+    return np.asarray(mean_over_windows(axis, rows, lower=lower, upper=upper, over="linear")[0])
+
+
 def band_envelope(
     spectrum: ComplexArray, *, step: float, centre: float, width: float
 ) -> FloatArray:
@@ -218,47 +220,10 @@ def band_envelope(
     return np.asarray(np.abs(ifft(spectrum[first:last] * weight, next_fast_len(2 * axis.size))))
 
 
-def _octave_decay(impulse_response: ImpulseResponse) -> Decay | None:
-    """Return the decay by octave; None where the response covers no whole octave."""
-    if impulse_response.highest < 2.1 * impulse_response.lowest:
-        return None
-    # Decay is longest in the bass: the octaves up to 500 Hz decide, at a rate that suits them.
-    highest = min(impulse_response.highest, _HIGHEST_DECAY)
-    factor = choose_decimation(impulse_response.sample_rate, highest=highest)
-    start = round(impulse_response.start * impulse_response.sample_rate)
-    first = -start % factor  # so that time zero stays a sample
-    bass = decimate(
-        impulse_response.samples[first:],
-        factor=factor,
-        sample_rate=impulse_response.sample_rate,
-        passband=1.2 * highest,
-    )
-    rate = impulse_response.sample_rate / factor
-    try:
-        return estimate_decay(
-            replace(
-                impulse_response,
-                samples=bass,
-                sample_rate=rate,
-                start=(start + first) / impulse_response.sample_rate,
-                highest=highest,
-            )
-        )
-    except ValueError:
-        return None
-
-
 def window_values(times: FloatArray, *, window: ImpulseWindow) -> FloatArray:
     """Return the window at given rising times, shape (N,)."""
-    values = np.ones(times.size)
-    half = 0.5 * window.before
-    first, last = np.searchsorted(times, (-half, window.flat))  # all ones in between
-    if half > 0:
-        rise = np.clip((times[:first] + window.before) / half, 0.0, 1.0)
-        values[:first] = 0.5 - 0.5 * np.cos(np.pi * rise)
-    fall = np.clip((window.length - times[last:]) / window.taper, 0.0, 1.0)
-    values[last:] = 0.5 - 0.5 * np.cos(np.pi * fall)
-    return values
+    edges = (-window.before, -0.5 * window.before, window.flat, window.length)
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.interp(times, edges, (0.0, 1.0, 1.0, 0.0))))
 
 
 def apply_window(impulse_response: ImpulseResponse, *, window: ImpulseWindow) -> ImpulseResponse:

@@ -14,7 +14,6 @@ for "minimum_impedance_assumed". A load below the amplifier's minimum is no caut
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
@@ -24,15 +23,16 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import FloatArray
-from roomeq.device.crossover import CrossoverFilter, filter_of
+from roomeq.device.crossover import (
+    CrossoverFilter,
+    chain_response,
+    filter_of,
+    high_pass_change_db,
+)
 from roomeq.device.driver import VentedBox
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.drive.bands import BandSearch, fit_room
-from roomeq.jobs.drive.scene import (
-    DriveScene,
-    electrical_filters,
-    high_pass_change_db,
-)
+from roomeq.jobs.drive.scene import DriveScene, electrical_filters
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.bands.reasons import cancelled_bands
 from roomeq.optimiser.drive.demand import LARGEST_EXTRAPOLATION_DB, BandExtra, estimate_extra_drive
@@ -53,7 +53,7 @@ def boost_notes(
     *,
     high_pass: CrossoverFilter | None,
     cancelled: Iterable[ThirdOctaveBand] = (),
-) -> tuple[Caution, ...]:
+) -> Iterator[Caution]:
     """Return what is boosted although it must not be: below the high-pass, into cancellations.
 
     Parameters
@@ -72,20 +72,16 @@ def boost_notes(
         If a gain is off the device's grid.
     """
     gains = equaliser.checked_gains_db(gains_db)
-    notes = []
+    places = []
     if high_pass is not None:
         axis = logarithmic_axis(min(5.0, 0.5 * high_pass.corner), high_pass.corner, per_octave=48)
-        boost = equaliser.response_db(gains, axis)
-        most = int(np.argmax(boost))
-        notes.append((CautionCode.BOOST_BELOW_HIGH_PASS, float(boost[most]), float(axis[most])))
-    for band in cancelled:
-        boosted = float(equaliser.response_db(gains, [band.centre])[0])
-        notes.append((CautionCode.BOOST_INTO_CANCELLATION, boosted, band.centre))
-    return tuple(
-        Caution(code=code, value=boosted, frequency=frequency)
-        for code, boosted, frequency in notes
-        if boosted > ALLOWED_BOOST_DB
-    )
+        most = axis[int(np.argmax(equaliser.response_db(gains, axis)))]
+        places.append((CautionCode.BOOST_BELOW_HIGH_PASS, float(most)))
+    places += [(CautionCode.BOOST_INTO_CANCELLATION, band.centre) for band in cancelled]
+    for code, frequency in places:
+        boosted = float(equaliser.response_db(gains, [frequency])[0])
+        if boosted > ALLOWED_BOOST_DB:
+            yield Caution(code=code, value=boosted, frequency=frequency)
 
 
 def headroom_notes(headroom: Headroom, *, equipment: Equipment) -> Iterator[Caution]:
@@ -98,9 +94,9 @@ def headroom_notes(headroom: Headroom, *, equipment: Equipment) -> Iterator[Caut
         What it was estimated with.
     """
     first = headroom.first
-    if first is not None and first.left_db is not None and first.left_db < -0.05:
-        code, centre = CautionCode.LEVEL_TOO_HIGH, first.band.centre
-        yield Caution(code=code, value=-first.left_db, frequency=centre)
+    if first is not None and (first.left_db or 0.0) < -0.05:
+        lacking_db, code = -(first.left_db or 0.0), CautionCode.LEVEL_TOO_HIGH
+        yield Caution(code=code, value=lacking_db, frequency=first.band.centre)
     risen = [entry for entry in headroom.bands if entry.distortion_db is not None]
     most = max(risen, key=lambda entry: entry.rise_db, default=None)
     if most is not None and most.rise_db > LARGEST_EXTRAPOLATION_DB:
@@ -119,12 +115,10 @@ def phase_change_deg(
 
     Positive is lead. What turns the phase at the crossover asks for joining anew.
     """
-    turned = complex(1.0)
-    if after is not None:
-        turned *= complex(after.response([frequency])[0])
-    if before is not None:
-        turned /= complex(before.response([frequency])[0])
-    return math.degrees(math.atan2(turned.imag, turned.real))
+    now, then = (
+        chain_response(() if one is None else (one,), [frequency]) for one in (before, after)
+    )
+    return float(np.angle(then / now, deg=True)[0])
 
 
 def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> Iterator[Caution]:
@@ -220,7 +214,7 @@ def fit_within_headroom(room: Room, search: BandSearch) -> Proposal:
         room = _with_floor(room, present)
         found = Proposal(room=room, fit=fit_room(room, search))
         return _with_demand(found, present)
-    scene = DriveScene.of(room, room.wanted)
+    scene = DriveScene(room, room.wanted)
     choice = scene.protection(scene.flat_gains_db)
     behind = _room_behind(scene, filter_of(choice.high_pass))
     fit = fit_room(behind, search)
@@ -258,13 +252,9 @@ def _room_behind(scene: DriveScene, high_pass: CrossoverFilter | None) -> Room:
 
 
 def _with_demand(
-    found: Proposal,
-    high_pass: CrossoverFilter | None,
-    *,
-    before: Iterable[Caution] = (),
-    after: Iterable[Caution] = (),
+    found: Proposal, high_pass: CrossoverFilter | None, headroom: Headroom | None = None
 ) -> Proposal:
-    """Return a proposal with what the gains cost, and what they boost although they must not."""
+    """Return a proposal with what the gains cost, and what to be careful of."""
     room, fit, equaliser = found.room, found.fit, found.room.equaliser
     extra = estimate_extra_drive(
         equaliser,
@@ -274,14 +264,19 @@ def _with_demand(
         filters=electrical_filters(room, high_pass),
     )
     marked = zip(equaliser.bands, cancelled_bands(fit.data, equaliser), strict=True)
-    boosts = boost_notes(
+    cautions: list[Caution] = []
+    if headroom is not None:
+        cautions += headroom_notes(headroom, equipment=room.equipment)
+    cautions += boost_notes(
         equaliser,
         fit.gains_db,
         high_pass=high_pass,
         cancelled=[band for band, is_cancelled in marked if is_cancelled],
     )
-    wiring = wiring_notes(room.equipment, hum=any(one.hum for one in room.recordings))
-    return replace(found, extra_drive=extra, cautions=(*before, *boosts, *after, *wiring))
+    if found.protection is not None:
+        cautions += protection_notes(found.protection, crossover=room.corner)
+    cautions += wiring_notes(room.equipment, hum=any(one.hum for one in room.recordings))
+    return replace(found, extra_drive=extra, cautions=tuple(cautions))
 
 
 def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> Proposal:
@@ -310,12 +305,7 @@ def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> 
         ),
         assumptions=tuple(_assumptions(scene, choice)),
     )
-    return _with_demand(
-        described,
-        high_pass,
-        before=headroom_notes(headroom, equipment=room.equipment),
-        after=protection_notes(choice, crossover=room.corner),
-    )
+    return _with_demand(described, high_pass, headroom)
 
 
 def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> Iterator[str]:
@@ -349,7 +339,7 @@ def room_behind_protection(
     high_pass = room.equipment.protection
     if room.wanted is None:
         return _with_floor(room, high_pass), high_pass
-    scene = DriveScene.of(room, room.wanted)
+    scene = DriveScene(room, room.wanted)
     if gains_db is not None:
         high_pass = filter_of(scene.protection(gains_db).high_pass)
     return _room_behind(scene, high_pass), high_pass

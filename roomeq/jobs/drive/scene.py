@@ -9,27 +9,20 @@ SPL, voltages in V root mean square. Nothing here computes acoustics; figures co
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band, third_octave_bands
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, power_mean_db
+from roomeq.device.crossover import CrossoverFilter, chain_response, high_pass_change_db
 from roomeq.jobs.drive.bands import room_data
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.reasons import cancelled_bands
-from roomeq.optimiser.drive.demand import (
-    estimate_drive_demand,
-    estimate_measuring_voltages,
-    wanted_by_band_db,
-)
+from roomeq.optimiser.drive.demand import estimate_volume_db, wanted_by_band_db
 from roomeq.optimiser.drive.headroom import (
     Headroom,
-    Listening,
     drive_limit_db,
     estimate_headroom,
 )
@@ -50,19 +43,6 @@ def electrical_filters(
     return before if high_pass is None else (*before, high_pass)
 
 
-def high_pass_change_db(
-    before: CrossoverFilter | None, after: CrossoverFilter | None, frequencies: FloatArray
-) -> FloatArray:
-    """Return what another high-pass changes, in dB, shape (F,)."""
-    change = np.zeros(frequencies.shape)
-    if after is not None:
-        change = change + amplitude_ratio_db(after.response(frequencies))
-    if before is not None:
-        change = change - amplitude_ratio_db(before.response(frequencies))
-    return change
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DriveScene:
     """The main seat by bands, as it was measured, and what is wanted there.
 
@@ -83,54 +63,35 @@ class DriveScene:
         At the terminals while measuring; None where they are not known.
     left_out : tuple of str
         Labels of bands in which a level is wanted but none was measured.
+
+    Raises
+    ------
+    ValueError
+        If the main seat has no levels where the bands are, or a wanted level is given in none of
+        its bands.
     """
 
-    room: Room
-    wanted: WantedLevel
-    data: FitData
-    axis: FloatArray
-    level_db: FloatArray
-    bands: tuple[ThirdOctaveBand, ...]
-    target_db: FloatArray
-    wanted_db: FloatArray
-    uncounted: NDArray[np.bool_]
-    voltages: FloatArray | None
-    left_out: tuple[str, ...]
-
-    @classmethod
-    def of(cls, room: Room, wanted: WantedLevel) -> DriveScene:
-        """Return the scene of a room.
-
-        Raises
-        ------
-        ValueError
-            If the main seat has no levels where the bands are, or a wanted level is given in none
-            of its bands.
-        """
-        data = room_data(room)
+    def __init__(self, room: Room, wanted: WantedLevel) -> None:
+        self.room, self.wanted, self.data = room, wanted, room_data(room)
         survey = room.survey.of_source(room.source)
         for seat in survey.seats:
             survey = survey if seat == wanted.main_seat else survey.without_seat(seat)
-        lowest, highest = third_octave_band(LOWEST_BAND).lower, float(data.frequencies[-1])
+        lowest, highest = third_octave_band(LOWEST_BAND).lower, float(self.data.frequencies[-1])
         axis = common_axis(survey, lowest=lowest * (1.0 - 1e-9), highest=highest * (1.0 + 1e-9))
-        bands = _bands_within(axis, band_levels=data.band_levels)
         target_db = room.target.curve_db(axis) - room.target.allowance_db(axis)
-        if not data.band_levels:
-            target_db = band_levels_db(axis, target_db, bands=bands)
-        wanted_db, left_out = wanted_by_band_db(wanted.spl_db, bands=bands, target_db=target_db)
-        return cls(
-            room=room,
-            wanted=wanted,
-            data=data,
-            axis=axis,
-            level_db=seat_levels_db(survey, at=axis)[0],
-            bands=bands,
-            target_db=target_db,
-            wanted_db=wanted_db,
-            uncounted=_uncounted(room, data, bands),
-            voltages=_voltages(room, bands),
-            left_out=left_out,
+        if self.data.band_levels:
+            self.bands = tuple(third_octave_band(float(frequency)) for frequency in axis)
+        else:
+            around = third_octave_bands(float(axis[0]), float(axis[-1]))
+            self.bands = tuple(band for band in around if axis[0] <= band.centre <= axis[-1])
+            target_db = band_levels_db(axis, target_db, bands=self.bands)
+        self.axis, self.target_db = axis, target_db
+        self.level_db = seat_levels_db(survey, at=axis)[0]
+        self.wanted_db, self.left_out = wanted_by_band_db(
+            wanted.spl_db, bands=self.bands, target_db=target_db
         )
+        self.uncounted = _uncounted(room, self.data, self.bands)
+        self.voltages = _voltages(room, self.bands)
 
     @property
     def centres(self) -> FloatArray:
@@ -159,22 +120,30 @@ class DriveScene:
             predicted = band_levels_db(self.axis, predicted, bands=self.bands)
         gained = equaliser.response_db(gains_db, self.centres)
         filtered = high_pass_change_db(before, high_pass, self.centres)
-        demand = estimate_drive_demand(
-            self.bands,
-            wanted_db=self.wanted_db - quieter_db,
+        change = gained - equaliser.response_db(present, self.centres) + filtered
+        wanted_db, asked = self.wanted_db - quieter_db, None
+        if wanted.distance is not None:
+            # what the room takes and the equaliser puts back must come from the driver
+            mean_db = self.data.response_db(equaliser, gains_db) @ self.data.frequency_weights
+            adds = [wanted.room_gain_db.get(band.label, 0.0) for band in self.bands]
+            asked = wanted_db + float(amplitude_ratio_db(wanted.distance))
+            asked = asked + (gained - mean_db + filtered) - np.array(adds)
+        volume = estimate_volume_db(
+            wanted_db,
             predicted_db=predicted,
             target_db=self.target_db,
-            change_db=gained - equaliser.response_db(present, self.centres) + filtered,
             cancelled=self.uncounted,
         )
-        mean_db = float(self.data.response_db(equaliser, gains_db) @ self.data.frequency_weights)
         return estimate_headroom(
-            demand,
+            self.bands,
+            wanted_db=wanted_db,
+            reached_db=predicted + volume,
+            rise_db=change + volume,
             equipment=room.equipment,
             voltages=self.voltages,
             distortion=wanted.distortion,
-            output=room.equipment.output,
-            listening=self._listening(gained - mean_db + filtered),
+            asked_db=asked,
+            room_gain_known=asked is not None and bool(wanted.room_gain_db),
         )
 
     def _response_db(self, gains_db: FloatArray) -> FloatArray:
@@ -185,15 +154,6 @@ class DriveScene:
         points = (self.axis[:, np.newaxis] * 10.0 ** (0.1 * places)).ravel()
         inside = self.room.equaliser.response_db(gains_db, points)
         return power_mean_db(inside.reshape(self.axis.size, -1), axis=1)
-
-    def _listening(self, boost_db: FloatArray) -> Listening | None:
-        wanted = self.wanted
-        if wanted.distance is None:
-            return None
-        gains = None
-        if wanted.room_gain_db:
-            gains = np.array([wanted.room_gain_db.get(band.label, 0.0) for band in self.bands])
-        return Listening(distance=wanted.distance, boost_db=boost_db, room_gain_db=gains)
 
     def protection(self, gains_db: FloatArray) -> ProtectionChoice:
         """Return the high-pass that goes with gains; judged behind the present one."""
@@ -209,22 +169,10 @@ class DriveScene:
     def drive_limits(self, high_pass: CrossoverFilter | None) -> tuple[tuple[float, float], ...]:
         """Return the drive limit by frequency: all bands at 0, behind the chosen high-pass."""
         centres, flat_db = self.centres, self.room.limits.drive_boost_db
-        outer = [centres[0] * (1.0 - _BEYOND)], [centres[-1] * (1.0 + _BEYOND)]
-        axis = np.concatenate([outer[0], centres, outer[1]])
-        limits = drive_limit_db(
-            self.headroom(self.flat_gains_db, high_pass),
-            axis,
-            flat_db=flat_db,
-        )
+        axis = np.array([centres[0] * (1.0 - _BEYOND), *centres, centres[-1] * (1.0 + _BEYOND)])
+        left = self.headroom(self.flat_gains_db, high_pass)
+        limits = drive_limit_db(left, axis, flat_db=flat_db)
         return tuple(zip(axis.tolist(), limits.tolist(), strict=True))
-
-
-def _bands_within(axis: FloatArray, *, band_levels: bool) -> tuple[ThirdOctaveBand, ...]:
-    """Return the bands of an axis: every point, or those whose centre lies within it."""
-    if band_levels:
-        return tuple(third_octave_band(float(frequency)) for frequency in axis)
-    around = third_octave_bands(float(axis[0]), float(axis[-1]))
-    return tuple(band for band in around if axis[0] <= band.centre <= axis[-1])
 
 
 def _uncounted(room: Room, data: FitData, bands: tuple[ThirdOctaveBand, ...]) -> NDArray[np.bool_]:
@@ -241,15 +189,15 @@ def _uncounted(room: Room, data: FitData, bands: tuple[ThirdOctaveBand, ...]) ->
 
 
 def _voltages(room: Room, bands: tuple[ThirdOctaveBand, ...]) -> FloatArray | None:
-    """Return the voltage at the terminals while measuring, by band; None where it is not known."""
-    equipment = room.equipment
+    """Return the voltage at the terminals while measuring, at each band's centre, in V.
+
+    None where it is not known.
+    """
+    equipment, gains_db = room.equipment, room.present.gains_db
     if equipment.measuring_voltage is None or equipment.measuring_frequency is None:
         return None
-    return estimate_measuring_voltages(
-        bands,
-        voltage=equipment.measuring_voltage,
-        frequency=equipment.measuring_frequency,
-        equaliser=room.equaliser,
-        present_gains_db=room.present.gains_db,
-        filters=electrical_filters(room, equipment.protection),
-    )
+    axis = np.array([equipment.measuring_frequency, *(band.centre for band in bands)])
+    filters = electrical_filters(room, equipment.protection)
+    path_db = room.equaliser.response_db(gains_db, axis)
+    path_db = path_db + amplitude_ratio_db(chain_response(filters, axis))
+    return np.asarray(equipment.measuring_voltage * amplitude_ratio(path_db[1:] - path_db[0]))

@@ -17,12 +17,13 @@ from msgspec.structs import replace
 
 from roomeq.analysis.device_fit import (
     FURTHEST,
+    FURTHEST_CORNER,
     LEVEL,
     DeviceFit,
     MovedResponse,
+    fit_filter,
     fit_moves,
 )
-from roomeq.analysis.filter_fit import FURTHEST_CORNER, fit_filter
 from roomeq.base.record import Record
 from roomeq.device.crossover import FilterFamily, FilterKind
 

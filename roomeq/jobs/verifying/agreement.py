@@ -43,23 +43,11 @@ MISFIT = 2.5
 """Mean square residual over scatter above which the best explanation explains nothing."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Judgement:
-    """What stands, the likeliest first; empty where nothing can be told.
+def judge_causes(seen: Observation, setup: Setup) -> tuple[tuple[Cause, ...], Change]:
+    """Return what explains the difference between plan and measurement, the likeliest first.
 
-    Attributes
-    ----------
-    causes : tuple of Cause
-    change : Change
-        Of the likeliest; no change where nothing can be told.
+    And the change that the likeliest stands for; no cause and no change where nothing can be told.
     """
-
-    causes: tuple[Cause, ...]
-    change: Change
-
-
-def judge_causes(seen: Observation, setup: Setup) -> Judgement:
-    """Return what explains the difference between plan and measurement."""
     ranked = explanations(seen, setup)
     top = ranked[0].score
     weights = [math.exp(max(one.score - top, -60.0)) for one in ranked]
@@ -77,13 +65,13 @@ def judge_causes(seen: Observation, setup: Setup) -> Judgement:
     unexplained = not spread and seen.misfit(best.left_db(seen)) > MISFIT
     codes = {one.cause.code for one, _ in standing}
     if best.cause.code is CauseCode.SOMETHING_ELSE or len(codes) > MOST_IN_A_SET or unexplained:
-        return Judgement(causes=(), change=Change())
+        return (), Change()
     causes = tuple(
         msgspec.structs.replace(one.cause, share=share)
         for one, share in standing
         if one.cause.code is not CauseCode.SOMETHING_ELSE
     )
-    return Judgement(causes=causes, change=best.change)
+    return causes, best.change
 
 
 def _kind(one: Explanation) -> tuple[CauseCode, str | None]:
@@ -139,13 +127,18 @@ def judge_observation(
     labelled : mapping of str to ThirdOctaveBand
         Bands to be judged, by their labels.
     """
-    judged, count = judge_causes(seen, setup), len(seen.parts[0].seats)
+    causes, change = judge_causes(seen, setup)
+    count = len(seen.parts[0].seats)
     tolerance = max(AGREES_DB, _BAND_SCATTERS * seen.doubtful_scatter_db / count**0.5)
-    offset, left = seen.offset_db(judged.change), seen.residuals_db(judged.change)[0][0]
+    offset, left = seen.offset_db(change), seen.residuals_db(change)[0][0]
     bands = tuple(_band_checks(seen, labelled, offset, left, tolerance))
-    causes = judged.causes
     unchanged = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
-    seats = tuple(_seat_checks(seen, offset))
+    seats = []
+    for seat in seen.seats:  # by the root mean square over all that was measured there
+        rows = [p.difference_db[p.seats.index(seat)] for p in seen.parts if seat in p.seats]
+        value = float(np.sqrt(np.mean((np.concatenate(rows) - offset) ** 2)))
+        close = value <= seat_limit_db(seen.scatter_db)
+        seats.append(SeatCheck(seat=seat, difference_db=value, agrees=close))
     most_differ = sum(row.agrees for row in seats) < 0.5 * len(seats)
     sure = unchanged and causes[0].share >= _SURE
     # what is predicted rests on a measurement that scattered as well
@@ -160,7 +153,7 @@ def judge_observation(
         unchanged=unchanged,
         tolerance_db=tolerance,
         offset_db=offset,
-        seats=seats,
+        seats=tuple(seats),
         bands=bands,
     )
 
@@ -188,15 +181,6 @@ def stated_otherwise(
         for label, one, other in pairs
         if one is not None and other is not None and abs(one - other) > _SAME_DB
     )
-
-
-def _seat_checks(seen: Observation, offset_db: float) -> Iterator[SeatCheck]:
-    """Judge each seat by the root mean square of what differs over all that was measured there."""
-    limit = seat_limit_db(seen.scatter_db)
-    for seat in seen.seats:
-        rows = [p.difference_db[p.seats.index(seat)] for p in seen.parts if seat in p.seats]
-        value = float(np.sqrt(np.mean((np.concatenate(rows) - offset_db) ** 2)))
-        yield SeatCheck(seat=seat, difference_db=value, agrees=value <= limit)
 
 
 def _band_checks(

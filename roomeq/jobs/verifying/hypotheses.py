@@ -13,7 +13,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -44,6 +44,8 @@ _FACTORS = (
     *(round(0.1 * n, 1) for n in range(12, 26)),
 )
 _SILENT_DB = -200.0
+_Choice = tuple[tuple[int, int], ...]
+_Choices = Sequence[_Choice]
 _Q_FACTORS = (0.4, 0.5, 0.6, 0.7, 1.4, 1.7, 2.0, 2.5)
 MATERIAL_DB = 1.5
 """Smaller differences are not looked for; common practice, no source."""
@@ -162,14 +164,17 @@ def _best(
     return _one(seen, cause, make(np.array([best])), values=1, of=of)
 
 
-def _gains(equaliser: FixedBandEqualiser, gains_db: FloatArray, planned: FloatArray) -> Change:
-    """Return the change to other gains."""
+def _gains(
+    equaliser: FixedBandEqualiser, gains_db: FloatArray, *, setup: Setup, sub_db: float = 0.0
+) -> Change:
+    """Return the change to other gains, or to another equaliser."""
 
     def ratio(frequencies: FloatArray) -> ComplexArray:
-        then, now = (equaliser.response(g, frequencies) for g in (gains_db, planned))
-        return np.asarray(then / now)
+        assert setup.equaliser is not None
+        planned = setup.equaliser.response(setup.gains_db, frequencies)
+        return np.asarray(equaliser.response(gains_db, frequencies) / planned)
 
-    return Change(transfer=ratio)
+    return Change(transfer=ratio, sub_db=sub_db)
 
 
 def gains_in_force_db(cause: Cause, setup: Setup) -> FloatArray | None:
@@ -180,22 +185,19 @@ def gains_in_force_db(cause: Cause, setup: Setup) -> FloatArray | None:
     planned, equaliser = setup.gains_db, setup.equaliser
     if equaliser is None or cause.code is CauseCode.WIDTH:
         return None
-    gains = planned.copy()
     index = [equaliser.labels.index(label) for label in cause.bands]
-    if cause.code is CauseCode.AS_BEFORE:
-        gains = setup.present_db
-    elif cause.code is CauseCode.OTHER_PLAN:
-        gains = setup.others[cause.name or ""]
-    elif cause.code is CauseCode.BANDS_OFF:
-        gains = 0.0 * planned
-    elif cause.code is CauseCode.SIGNS:
-        gains = -planned
-    elif cause.code is CauseCode.SCALED:
-        gains = (cause.value or 0.0) * planned
-    elif cause.code is CauseCode.SHIFTED:
-        step = int(cause.value or 0)
-        gains = np.roll(planned, step)
-        gains[0 if step > 0 else -1] = 0.0
+    value = cause.value or 0.0
+    whole = {
+        CauseCode.AS_BEFORE: setup.present_db,
+        CauseCode.OTHER_PLAN: setup.others.get(cause.name or "", planned),
+        CauseCode.BANDS_OFF: 0.0 * planned,
+        CauseCode.SIGNS: -planned,
+        CauseCode.SCALED: value * planned,
+        CauseCode.SHIFTED: np.roll(planned, int(value)),
+    }
+    gains: FloatArray = whole.get(cause.code, planned).copy()
+    if cause.code is CauseCode.SHIFTED:
+        gains[0 if value > 0 else -1] = 0.0
     elif cause.code is CauseCode.EXCHANGED:
         gains[index] = planned[index[::-1]]
     elif cause.code in (CauseCode.BAND, CauseCode.TWO_BANDS):
@@ -216,6 +218,7 @@ def _whole_lists(
         CauseCode.SCALED: [Cause(code=CauseCode.SCALED, value=x) for x in _FACTORS],
         CauseCode.SHIFTED: [Cause(code=CauseCode.SHIFTED, value=x) for x in (1.0, -1.0)],
         CauseCode.EXCHANGED: [Cause(code=CauseCode.EXCHANGED, bands=pair) for pair in pairs],
+        CauseCode.WIDTH: [Cause(code=CauseCode.WIDTH, value=x) for x in _Q_FACTORS],
     }
     if not setup.lists:
         kept = (CauseCode.OTHER_PLAN, CauseCode.BANDS_OFF)
@@ -223,42 +226,27 @@ def _whole_lists(
     told = setup.sum_known or setup.both_alone  # else a level is the offset that is left
     levels_db = setup.others_level_db if told else {}
     for code, causes in alternatives.items():
-        lists = [(cause, gains_in_force_db(cause, setup)) for cause in causes]
-        other = [
-            (
-                cause,
-                replace(
-                    _gains(equaliser, gains, setup.gains_db),
-                    sub_db=levels_db.get(cause.name or "", 0.0),
-                ),
-            )
-            for cause, gains in lists
-            if gains is not None and np.abs(gains - setup.gains_db).max() >= MATERIAL_DB
-        ]
-        values, of = (1, 1) if code is CauseCode.SCALED else (0, len(other))
-        tried = [_one(seen, cause, change, values=values, of=of) for cause, change in other]
-        if tried:
-            yield max(tried, key=lambda one: one.score)
+        tried = []
+        for cause in causes:
+            gains = gains_in_force_db(cause, setup)
+            if gains is None:
+                other = equaliser.scaled_q(cause.value or 1.0)
+                tried.append((cause, _gains(other, setup.gains_db, setup=setup)))
+            elif np.abs(gains - setup.gains_db).max() >= MATERIAL_DB:
+                sub_db = levels_db.get(cause.name or "", 0.0)
+                tried.append((cause, _gains(equaliser, gains, setup=setup, sub_db=sub_db)))
+        values, of = (1, 1) if code in (CauseCode.SCALED, CauseCode.WIDTH) else (0, len(tried))
+        found = [_one(seen, cause, change, values=values, of=of) for cause, change in tried]
+        if found:
+            yield max(found, key=lambda one: one.score)
     yield from _as_before(seen)
-    if not setup.lists:
-        return
-    widths = [
-        _one(
-            seen,
-            Cause(code=CauseCode.WIDTH, value=factor),
-            _width(equaliser, setup.gains_db, factor),
-            values=1,
-        )
-        for factor in _Q_FACTORS
-    ]
-    yield max(widths, key=lambda one: one.score)
 
 
 def _as_before(seen: Observation) -> Iterator[Explanation]:
     """Yield that nothing was set, by the curves of before."""
     before = [(part.binned_db - part.before_db @ part.means)[None] for part in seen.parts]
     if max(float(np.abs(part.before_db).max()) for part in seen.parts) >= MATERIAL_DB:
-        left = seen.centred(before)
+        left, _ = seen.centred(before)
         yield _one(seen, Cause(code=CauseCode.AS_BEFORE), Change(), left=left)
 
 
@@ -278,88 +266,70 @@ def _one_of_several(seen: Observation, name: str, of: int) -> Iterator[Explanati
     yield _best(seen, level, lambda x: Change(of=name, sub_db=x), _LEVELS, name=name, of=of)
 
 
-def _width(equaliser: FixedBandEqualiser, planned: FloatArray, factor: float) -> Change:
-    other = equaliser.scaled_q(factor)
-    return Change(
-        transfer=lambda f: np.asarray(other.response(planned, f) / equaliser.response(planned, f))
-    )
-
-
 def _single_bands(
     seen: Observation, setup: Setup, equaliser: FixedBandEqualiser
 ) -> Iterator[Explanation]:
-    """Yield one band, and two bands, with other gains."""
+    """Yield one band, and two bands, with other gains.
+
+    A choice is of bands with the places of their gains in the grid.
+    """
     planned, grid, bands = setup.gains_db, equaliser.gain_grid_db, range(setup.gains_db.size)
-    tables: dict[tuple[int, float], dict[int, ComplexArray]] = {}
+    tables = {
+        part.frequencies.tobytes(): np.array(
+            [
+                equaliser.band_ratio(i, part.frequencies, grid)
+                / equaliser.band_ratio(i, part.frequencies, planned[i])
+                for i in bands
+            ]
+        )
+        for part in seen.parts
+    }
 
-    def table(index: int, gain: float, frequencies: FloatArray) -> ComplexArray:
-        """Return the ratio of one band at another gain to what it has; each is wanted often."""
-        kept = tables.setdefault((index, gain), {})
-        if frequencies.size not in kept:
-            own, now = np.zeros(planned.size), np.zeros(planned.size)
-            own[index], now[index] = gain, planned[index]
-            change = _gains(equaliser, own, now).transfer
-            assert change is not None
-            kept[frequencies.size] = change(frequencies)
-        return kept[frequencies.size]
-
-    def set_to(choice: Sequence[tuple[tuple[int, float], ...]]) -> Change:
+    def set_to(choices: _Choices, sub_db: float = 0.0) -> Change:
+        """Return what bands at other gains change against what they have."""
+        band, gain = np.moveaxis(np.array(choices), -1, 0)
         return Change(
-            transfer=lambda f: np.array(
-                [np.prod([table(i, g, f) for i, g in one], axis=0) for one in choice]
-            )
+            transfer=lambda f: tables[f.tobytes()][band, gain].prod(axis=1), sub_db=sub_db
         )
 
-    def best_of(
-        choice: Sequence[tuple[tuple[int, float], ...]], code: CauseCode, of: int
-    ) -> Explanation:
-        best = choice[int(np.argmax(seen.score(set_to(choice))))]
-        labels = tuple(equaliser.labels[i] for i, _ in best)
-        cause = Cause(code=code, bands=labels, gains_db=tuple(g for _, g in best))
-        return _one(seen, cause, set_to([best]), values=len(best), of=of)
+    def cause_of(choice: _Choice, code: CauseCode, value: float | None = None) -> Cause:
+        labels = tuple(equaliser.labels[band] for band, _ in choice)
+        gains_db = tuple(float(grid[gain]) for _, gain in choice)
+        return Cause(code=code, bands=labels, gains_db=gains_db, value=value)
 
-    apart = [[g for g in grid.tolist() if abs(g - own) >= MATERIAL_DB] for own in planned]
-    singles = [((i, g),) for i in bands for g in apart[i]]
+    def best_of(choices: _Choices, code: CauseCode, of: int) -> Explanation:
+        best = choices[int(np.argmax(seen.score(set_to(choices))))]
+        return _one(seen, cause_of(best, code), set_to([best]), values=len(best), of=of)
+
+    apart = [np.flatnonzero(np.abs(grid - own) >= MATERIAL_DB).tolist() for own in planned]
+    singles = [((i, k),) for i in bands for k in apart[i]]
     for index in bands:
         yield best_of([one for one in singles if one[0][0] == index], CauseCode.BAND, planned.size)
     if setup.sum_known and len(seen.parts) + (seen.parts[0].with_mains is not None) > 1:
-        yield _band_and_level(seen, setup, equaliser, [one[0] for one in singles], set_to)
+        levels = _LEVELS[::2].tolist()  # of the subwoofer, wrong together with a band
+        scores = np.array([seen.score(set_to(singles, level)) for level in levels])
+        row, column = divmod(int(scores.argmax()), len(singles))
+        one, level = singles[column], levels[row]
+        cause = cause_of(one, CauseCode.BAND, level)
+        yield _one(seen, cause, set_to([one], level), values=4, of=planned.size)  # two faults
     steps = np.arange(grid[0], grid[-1] + 0.1, 2.0)
-    coarse = set(grid[np.abs(grid - steps[:, None]).argmin(axis=1)].tolist())
+    coarse = set(np.abs(grid - steps[:, None]).argmin(axis=1).tolist())
     pairs = list(itertools.combinations(bands, 2))
     ranked = []
     for a, b in pairs:
-        choice = [
+        choices = [
             ((a, x), (b, y)) for x in apart[a] for y in apart[b] if x in coarse and y in coarse
         ]
-        scores = seen.score(set_to(choice))
-        ranked.append((float(scores.max()), choice[int(np.argmax(scores))]))
+        scores = seen.score(set_to(choices))
+        ranked.append((float(scores.max()), choices[int(np.argmax(scores))]))
     for _, ((a, first), (b, second)) in sorted(ranked, key=lambda one: -one[0])[:3]:
         near = [
             ((a, x), (b, y))
             for x in apart[a]
             for y in apart[b]
-            if abs(x - first) <= 2.0 and abs(y - second) <= 2.0
+            if abs(grid[x] - grid[first]) <= 2.0 and abs(grid[y] - grid[second]) <= 2.0
         ]
         yield best_of(near, CauseCode.TWO_BANDS, len(pairs))
-
-
-def _band_and_level(
-    seen: Observation,
-    setup: Setup,
-    equaliser: FixedBandEqualiser,
-    singles: Sequence[tuple[int, float]],
-    set_to: Callable[[Sequence[tuple[tuple[int, float], ...]]], Change],
-) -> Explanation:
-    """Return the best of one band and the subwoofer's level wrong together."""
-    levels, change = _LEVELS[::2], set_to([(one,) for one in singles])
-    scores = np.array([seen.score(replace(change, sub_db=level)) for level in levels])
-    row, column = divmod(int(scores.argmax()), len(singles))
-    (index, gain), level = singles[column], float(levels[row])
-    label = equaliser.labels[index]
-    cause = Cause(code=CauseCode.BAND, bands=(label,), gains_db=(gain,), value=level)
-    change = replace(set_to([((index, gain),)]), sub_db=level)
-    return _one(seen, cause, change, values=4, of=setup.gains_db.size)  # two faults at once
 
 
 def _filters(seen: Observation, *, with_mains: bool) -> Iterator[Explanation]:

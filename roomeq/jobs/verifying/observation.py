@@ -275,24 +275,21 @@ class Observation:
 
     def residuals_db(self, change: Change) -> list[FloatArray]:
         """Return what each candidate leaves, by part, shape (K, S, B); one offset removed."""
-        return self.centred(self._differences_db(change))
-
-    def centred(self, left: list[FloatArray]) -> list[FloatArray]:
-        """Return residuals by part, shape (K, S, B), less the one offset of each candidate."""
-        offset = self._offsets_db(left)[:, None, None]
-        return [rows - offset for rows in left]
+        return self.centred(self._differences_db(change))[0]
 
     def offset_db(self, change: Change) -> float:
         """Return the one offset that a single candidate leaves."""
-        return float(self._offsets_db(self._differences_db(change))[0])
+        return float(self.centred(self._differences_db(change))[1][0])
 
     def _differences_db(self, change: Change) -> list[FloatArray]:
         return [part.binned_db - part.pattern_db(change) for part in self.parts]
 
-    def _offsets_db(self, left: list[FloatArray]) -> FloatArray:
+    def centred(self, left: list[FloatArray]) -> tuple[list[FloatArray], FloatArray]:
+        """Return residuals by part less the one offset of each candidate, and the offsets."""
         most = max(len(rows) for rows in left)
         alike = [np.broadcast_to(rows, (most, *rows.shape[1:])).reshape(most, -1) for rows in left]
-        return np.asarray(np.median(np.concatenate(alike, axis=1), axis=1))
+        offset = np.median(np.concatenate(alike, axis=1), axis=1)
+        return [rows - offset[:, None, None] for rows in left], offset
 
     def misfit(self, left: list[FloatArray]) -> float:
         """Return the mean square of single residuals over the scatter, none counting beyond 9.
@@ -308,10 +305,8 @@ class Observation:
 
     def score(self, change: Change) -> FloatArray:
         """Return the log-likelihood of each candidate, shape (K,)."""
-        left = self._differences_db(change)
-        offset = self._offsets_db(left)
-        centred = [rows - offset[:, None, None] for rows in left]
-        return self.score_of(centred) - 0.5 * (offset / _USUAL_OFFSET_DB) ** 2
+        left, offset = self.centred(self._differences_db(change))
+        return self.score_of(left) - 0.5 * (offset / _USUAL_OFFSET_DB) ** 2
 
     def score_of(
         self, left: list[FloatArray], *, further_db: list[FloatArray] | None = None

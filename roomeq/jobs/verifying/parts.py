@@ -12,8 +12,6 @@ stands in the place of a prediction.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power
@@ -55,7 +53,7 @@ def _own_part(plan: Plan, survey: Survey) -> Part | None:
     axis = np.array(plan.curves.frequencies)
     used = np.array(plan.curves.frequency_weights) > 0
     _check_comparable(plan, chosen, axis)
-    levels = seat_levels_db(chosen, at=axis)[[chosen.seats.index(seat) for seat in again]]
+    levels = _levels_db(chosen, again, axis)
     index = [planned.index(seat) for seat in again]
     predicted = np.array(plan.curves.predicted_level_db)[index]
     record, raised = plan.joining, None
@@ -114,7 +112,16 @@ def _joined_part(plan: Plan, survey: Survey, source: Source) -> Part | None:
 
     of_mains = source == "mains"
     planned = kept(record.mains_level_db if of_mains else record.after_level_db)
-    part = Part(
+    powers = None
+    if not of_mains:
+        sub, mains = (
+            10.0 ** (kept(level) / 10.0) for level in (record.sub_level_db, record.mains_level_db)
+        )
+        cross = 0.5 * (10.0 ** (planned / 10.0) - sub - mains) + 0j
+        if record.quadrature:
+            cross = cross + 1j * kept(record.quadrature) * np.sqrt(sub * mains)
+        powers = TwoPowers(own=sub, rest=mains, cross=np.asarray(cross))
+    return Part(
         seats=tuple(measured),
         frequencies=axis[near],
         difference_db=np.array(list(measured.values()))[:, near] - planned,
@@ -122,18 +129,8 @@ def _joined_part(plan: Plan, survey: Survey, source: Source) -> Part | None:
         before_db=(planned if of_mains else kept(record.before_level_db)) - planned,
         means=bin_means(axis[near]),
         of_mains=of_mains,
+        with_mains=powers,
     )
-    if of_mains:
-        return part
-    sub, mains = (
-        10.0 ** (kept(level) / 10.0) for level in (record.sub_level_db, record.mains_level_db)
-    )
-    in_phase = 0.5 * (10.0 ** (planned / 10.0) - sub - mains)
-    quadrature = np.zeros_like(in_phase)
-    if record.quadrature:
-        quadrature = kept(record.quadrature) * np.sqrt(sub * mains)
-    cross = in_phase + 1j * quadrature
-    return replace(part, with_mains=TwoPowers(own=sub, rest=mains, cross=cross))
 
 
 def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:

@@ -17,7 +17,6 @@ the ratio is taken: a dip of the fundamental then counts little. Nan is not know
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -32,7 +31,7 @@ from roomeq.base.levels import (
     power_ratio_db,
 )
 from roomeq.base.record import Record
-from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import Box, moved_displacement_db
 from roomeq.device.equaliser import FixedBandEqualiser
 
@@ -40,11 +39,6 @@ if TYPE_CHECKING:
     from roomeq.analysis.sweeps.distortion import Distortion
 
 _POINTS_IN_BAND = 9
-
-
-def _points(band: ThirdOctaveBand) -> FloatArray:
-    """Return frequencies across a band, both edges and the centre among them, in Hz."""
-    return np.asarray(np.geomspace(band.lower, band.upper, _POINTS_IN_BAND))
 
 
 class BandExtra(Record, frozen=True, kw_only=True):
@@ -105,83 +99,25 @@ def estimate_extra_drive(
     ValueError
         If a gain is off the device's grid.
     """
-    gains = equaliser.checked_gains_db(gains_db)
-    bands = equaliser.bands
-    extras = [equaliser.response_db(gains, _points(band)) + level_change_db for band in bands]
+    gains, bands = equaliser.checked_gains_db(gains_db), equaliser.bands
+    points = np.array([np.geomspace(band.lower, band.upper, _POINTS_IN_BAND) for band in bands])
+    extras = equaliser.response_db(gains, points.ravel()).reshape(points.shape) + level_change_db
     moved: list[float | None] = [None] * len(bands)
     if box is not None:
-        rest = [moved_displacement_db(box, filters, _points(band)) for band in bands]
-        largest = max(float(row.max()) for row in rest)
-        moved = [
-            float((row + extra).max()) - largest for row, extra in zip(rest, extras, strict=True)
-        ]
+        rest = moved_displacement_db(box, filters, points)
+        moved = ((rest + extras).max(axis=1) - rest.max()).tolist()
+    most = extras.max(axis=1)
     return tuple(
         BandExtra(
             label=band.label,
-            extra_db=float(extra.max()),
-            voltage_ratio=float(amplitude_ratio(extra.max())),
-            power_ratio=float(power_ratio(extra.max())),
-            displacement_ratio=float(amplitude_ratio(extra.max())),
-            displacement_db=displacement,
+            extra_db=float(most[n]),
+            voltage_ratio=float(amplitude_ratio(most[n])),
+            power_ratio=float(power_ratio(most[n])),
+            displacement_ratio=float(amplitude_ratio(most[n])),
+            displacement_db=moved[n],
         )
-        for band, extra, displacement in zip(bands, extras, moved, strict=True)
+        for n, band in enumerate(bands)
     )
-
-
-def estimate_measuring_voltages(
-    bands: tuple[ThirdOctaveBand, ...],
-    *,
-    voltage: float,
-    frequency: float,
-    equaliser: FixedBandEqualiser,
-    present_gains_db: ArrayLike,
-    filters: tuple[CrossoverFilter, ...] = (),
-) -> FloatArray:
-    """Return the voltage at the terminals while measuring, at each band's centre, shape (B,), in V.
-
-    Parameters
-    ----------
-    bands : tuple of ThirdOctaveBand
-    voltage : float
-        V root mean square at the terminals, with the signal at the level of the measurement.
-    frequency : float
-        Hz at which that was read.
-    equaliser : FixedBandEqualiser
-    present_gains_db : array_like, shape (B,)
-        Gains in force while measuring.
-    filters : tuple of CrossoverFilter
-        Filters in force between signal and terminals.
-
-    Raises
-    ------
-    ValueError
-        If a gain is off the grid.
-    """
-    axis = np.array([frequency, *(band.centre for band in bands)])
-    path_db = equaliser.response_db(equaliser.checked_gains_db(present_gains_db), axis)
-    path_db = path_db + amplitude_ratio_db(chain_response(filters, axis))
-    return np.asarray(voltage * amplitude_ratio(path_db[1:] - path_db[0]))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DriveDemand:
-    """What the wanted level at the main seat asks of the drive.
-
-    Attributes
-    ----------
-    bands : tuple of ThirdOctaveBand
-    wanted_db : ndarray, shape (B,)
-        dB SPL.
-    rise_db : ndarray, shape (B,)
-        Drive above that of the measurement.
-    reached_db : ndarray, shape (B,)
-        Level at the main seat with that drive: where the seat has a cancellation it stays short.
-    """
-
-    bands: tuple[ThirdOctaveBand, ...]
-    wanted_db: FloatArray
-    rise_db: FloatArray
-    reached_db: FloatArray
 
 
 def wanted_by_band_db(
@@ -221,44 +157,36 @@ def wanted_by_band_db(
     return wanted, tuple(label for label in wanted_db if label not in known)
 
 
-def estimate_drive_demand(
-    bands: tuple[ThirdOctaveBand, ...],
-    *,
+def estimate_volume_db(
     wanted_db: FloatArray,
+    *,
     predicted_db: FloatArray,
     target_db: FloatArray,
-    change_db: FloatArray,
     cancelled: NDArray[np.bool_],
-) -> DriveDemand:
-    """Return the drive at which the main seat has the wanted level.
+) -> FloatArray:
+    """Return by how much the programme is turned up until the main seat has the wanted level.
 
-    The programme is turned up until the seat, on the level mean over the bands without a
-    cancellation, is at the wanted level. A dip is not filled by it: each band gets the drive that
-    its gain and the volume give, no more.
+    On the level mean over the bands without a cancellation. A dip is not filled by it: each band
+    gets the drive that its gain and the volume give, no more.
 
     Parameters
     ----------
-    bands : tuple of ThirdOctaveBand, length B
     wanted_db : ndarray, shape (B,)
         dB SPL in each third octave at the main seat.
     predicted_db : ndarray, shape (B,)
         dB SPL predicted there with the proposed settings, at the drive of the measurement.
     target_db : ndarray, shape (B,)
         Target, against any reference.
-    change_db : ndarray, shape (B,)
-        Proposed less present response of the device, level change included.
     cancelled : ndarray of bool, shape (B,)
         Bands in which the seats have a cancellation; where all have, all count.
+
+    Returns
+    -------
+    ndarray, shape (B,)
+        dB, in each band as the wanted level is above the target there.
     """
-    counted = ~cancelled if not cancelled.all() else np.ones(len(bands), dtype=np.bool_)
-    meant = target_db + float(np.mean((predicted_db - target_db)[counted]))
-    volume = wanted_db - meant
-    return DriveDemand(
-        bands=bands,
-        wanted_db=wanted_db,
-        rise_db=change_db + volume,
-        reached_db=predicted_db + volume,
-    )
+    counted = np.ones_like(cancelled) if cancelled.all() else ~cancelled
+    return wanted_db - (target_db + float(np.mean((predicted_db - target_db)[counted])))
 
 
 HARMONIC_LIMITS_DB = (-10.0, -15.0, -20.0, -20.0)
@@ -319,11 +247,6 @@ def band_ratios_db(
     return ratios, above & np.isfinite(ratios)
 
 
-def _lowest_known(rises_db: FloatArray, known: NDArray[np.bool_]) -> FloatArray:
-    lowest = np.where(known, rises_db, np.inf).min(axis=0)
-    return np.where(known.any(axis=0), lowest, np.nan)
-
-
 def _without_compression(ratios_db: FloatArray) -> FloatArray:
     """Return the ratios to the fundamental as it would be without what odd terms take from it.
 
@@ -358,10 +281,9 @@ def estimate_clean_rise(distortion: Distortion, *, bands: tuple[ThirdOctaveBand,
     limits = np.array(HARMONIC_LIMITS_DB)[:, np.newaxis]
     ratios, above = band_ratios_db(distortion, bands)
     steps = _ORDERS[:, np.newaxis] - 1.0
-    known = ~np.isnan(ratios)
     compressing = _without_compression(limits) - _without_compression(ratios)
-    assured = _lowest_known(compressing / steps, known)
+    growing = np.where(above, (limits - ratios) / steps, np.nan)
     return CleanRise(
-        estimate_db=_lowest_known((limits - ratios) / steps, above),
-        assured_db=np.minimum(assured, LARGEST_EXTRAPOLATION_DB),
+        estimate_db=np.fmin.reduce(growing),  # nan only where all are
+        assured_db=np.minimum(np.fmin.reduce(compressing / steps), LARGEST_EXTRAPOLATION_DB),
     )

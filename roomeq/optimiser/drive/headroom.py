@@ -22,9 +22,7 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
 from roomeq.base.record import Record
-from roomeq.device.driver import Driver
-from roomeq.device.output_table import OutputTable
-from roomeq.optimiser.drive.demand import DriveDemand, estimate_clean_rise
+from roomeq.optimiser.drive.demand import estimate_clean_rise
 from roomeq.room.equipment import Equipment
 
 if TYPE_CHECKING:
@@ -41,26 +39,6 @@ class HeadroomLimit(StrEnum):
     DISPLACEMENT = "displacement"
     DISTORTION = "distortion"
     MAXIMUM_OUTPUT = "maximum_output"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Listening:
-    """How the table of maximum output is carried to the main seat.
-
-    Attributes
-    ----------
-    distance : float
-        From the subwoofer to the main seat, in m.
-    boost_db : ndarray, shape (B,), or None
-        Response of the proposed gains less its mean over the fit: what the room takes and the
-        equaliser puts back must come from the driver.
-    room_gain_db : ndarray, shape (B,), or None
-        What the room adds on average over seats; 0 where it is not known.
-    """
-
-    distance: float
-    boost_db: FloatArray | None = None
-    room_gain_db: FloatArray | None = None
 
 
 class BandHeadroom(Record, frozen=True, kw_only=True):
@@ -92,14 +70,14 @@ class BandHeadroom(Record, frozen=True, kw_only=True):
     wanted_db: float
     reached_db: float
     rise_db: float
-    voltage: float | None
-    power_w: float | None
-    displacement: float | None
-    amplifier_db: float | None
-    displacement_db: float | None
-    distortion_db: float | None
-    output_db: float | None
-    assured_db: float | None
+    voltage: float | None = None
+    power_w: float | None = None
+    displacement: float | None = None
+    amplifier_db: float | None = None
+    displacement_db: float | None = None
+    distortion_db: float | None = None
+    output_db: float | None = None
+    assured_db: float | None = None
     limit: HeadroomLimit | None = None
     left_db: float | None = None
 
@@ -158,120 +136,81 @@ class Headroom:
     @property
     def first(self) -> BandHeadroom | None:
         """Band that runs out first; None where nothing is known."""
-        known = [(band.left_db, index) for index, band in enumerate(self.bands)]
-        found = [(least, index) for least, index in known if least is not None]
-        return self.bands[min(found)[1]] if found else None
+        known = [band for band in self.bands if band.left_db is not None]
+        return min(known, key=lambda band: band.left_db or 0.0, default=None)
 
 
 def estimate_headroom(
-    demand: DriveDemand,
+    bands: tuple[ThirdOctaveBand, ...],
     *,
+    wanted_db: FloatArray,
+    reached_db: FloatArray,
+    rise_db: FloatArray,
     equipment: Equipment | None = None,
     voltages: FloatArray | None = None,
     distortion: Distortion | None = None,
-    output: OutputTable | None = None,
-    listening: Listening | None = None,
+    asked_db: FloatArray | None = None,
+    room_gain_known: bool = False,
 ) -> Headroom:
     """Return what the wanted level leaves, band by band.
 
     The table of maximum output is compared with the level that the subwoofer would have to give at
-    1 m in half space: from voltage, sensitivity and box where those are known, else from the wanted
-    level, the distance and the boost, the room's own gain taken for 0 dB unless it is given.
+    1 m in half space: from voltage, sensitivity and box where those are known, else as asked.
 
     Parameters
     ----------
-    demand : DriveDemand
+    bands : tuple of ThirdOctaveBand, length B
+    wanted_db, reached_db : ndarray, shape (B,)
+        dB SPL at the main seat: wanted, and what that drive gives there; where the seat has a
+        cancellation it stays short.
+    rise_db : ndarray, shape (B,)
+        Drive above that of the measurement.
     equipment : Equipment, optional
-        Amplifier, load and driver, as far as they are known.
+        Amplifier, load, driver and table of maximum output, as far as they are known.
     voltages : ndarray, shape (B,), optional
-        While measuring, as `estimate_measuring_voltages` gives them for the bands of the demand.
+        At the terminals while measuring, at each band's centre, in V root mean square.
     distortion : Distortion, optional
         Measured at the drive of the measurement.
-    output : OutputTable, optional
-    listening : Listening, optional
-        Needed to compare with `output` where voltage or driver are not known.
+    asked_db : ndarray, shape (B,), optional
+        Level that the wanted one asks for at 1 m in half space, in dB SPL, where voltage or driver
+        do not tell: by distance and boost, less what the room adds.
+    room_gain_known : bool
+        Whether the latter is known.
     """
     known = equipment or Equipment()
-    electrical = _electrical(demand, known, voltages)
-    from_driver = known.driver is not None and voltages is not None
-    assured = distortion_db = output_db = np.full(len(demand.bands), np.nan)
+    load, driver, output, rated = known.load, known.driver, known.output, known.rated_voltage
+    centres = [band.centre for band in bands]
+    found = {"wanted_db": wanted_db, "reached_db": reached_db, "rise_db": rise_db}
+    assured = unknown = np.full(len(bands), np.nan)
+    if voltages is not None:
+        voltages = found["voltage"] = voltages * amplitude_ratio(rise_db)
+        if load is not None:
+            found["power_w"] = load.power_w(voltages)
+        if rated is not None:
+            found["amplifier_db"] = amplitude_ratio_db(rated / voltages)
+        if driver is not None:
+            found["displacement"] = moved = driver.peak_displacement(voltages, centres)
+            found["displacement_db"] = amplitude_ratio_db(driver.largest_displacement / moved)
+            asked_db, room_gain_known = driver.free_field_level_db(voltages, centres), True
     if distortion is not None:
-        clean = estimate_clean_rise(distortion, bands=demand.bands)
-        assured, distortion_db = (
-            clean.assured_db - demand.rise_db,
-            clean.estimate_db - demand.rise_db,
-        )
+        clean = estimate_clean_rise(distortion, bands=bands)
+        assured, found["distortion_db"] = clean.assured_db - rise_db, clean.estimate_db - rise_db
     if output is not None:
-        driver = known.driver if from_driver else None
-        asked_db = _asked_at_one_metre_db(demand, electrical["voltage"], driver, listening)
-        output_db = output.level_in_db(demand.bands) - asked_db
-    columns = electrical | {
-        "wanted_db": demand.wanted_db,
-        "reached_db": demand.reached_db,
-        "rise_db": demand.rise_db,
-        "distortion_db": distortion_db,
-        "output_db": output_db,
-        "assured_db": np.fmin(assured, output_db),
-    }
-    known_room = listening is not None and listening.room_gain_db is not None
+        asked_db = unknown if asked_db is None else asked_db
+        found["output_db"] = output.level_in_db(bands) - asked_db
+    found["assured_db"] = np.fmin(assured, found.get("output_db", unknown))
     return Headroom(
         bands=tuple(
-            BandHeadroom(
-                label=band.label,
-                **{name: _known(row[index]) for name, row in columns.items()},
-            )
-            for index, band in enumerate(demand.bands)
+            BandHeadroom(label=band.label, **{name: _known(row[n]) for name, row in found.items()})
+            for n, band in enumerate(bands)
         ),
-        rated_voltage=known.rated_voltage,
-        room_gain_known=output is None or from_driver or known_room,
+        rated_voltage=rated,
+        room_gain_known=room_gain_known or output is None,
     )
 
 
 def _known(value: float) -> Any:
     return None if math.isnan(value) else float(value)
-
-
-def _electrical(
-    demand: DriveDemand, known: Equipment, measured: FloatArray | None
-) -> dict[str, FloatArray]:
-    """Return voltage, power, displacement and their headroom, each shape (B,)."""
-    bands = demand.bands
-    nothing = np.full(len(bands), np.nan)
-    names = ("voltage", "power_w", "displacement", "amplifier_db", "displacement_db")
-    found = dict.fromkeys(names, nothing)
-    if measured is None:
-        return found
-    voltages = measured * amplitude_ratio(demand.rise_db)
-    found["voltage"] = voltages
-    if known.load is not None:
-        found["power_w"] = known.load.power_w(voltages)
-    if known.rated_voltage is not None:
-        found["amplifier_db"] = amplitude_ratio_db(known.rated_voltage / voltages)
-    if known.driver is not None:
-        moved = known.driver.peak_displacement(voltages, [band.centre for band in bands])
-        found["displacement"] = moved
-        found["displacement_db"] = amplitude_ratio_db(known.driver.largest_displacement / moved)
-    return found
-
-
-def _asked_at_one_metre_db(
-    demand: DriveDemand,
-    voltages: FloatArray,
-    driver: Driver | None,
-    listening: Listening | None,
-) -> FloatArray:
-    """Return the level that the wanted one asks for at 1 m in half space, in dB SPL, shape (B,)."""
-    bands = demand.bands
-    if driver is not None:
-        return driver.free_field_level_db(voltages, [band.centre for band in bands])
-    if listening is None:
-        return np.full(len(bands), np.nan)
-    asked = demand.wanted_db + float(amplitude_ratio_db(listening.distance))
-    if listening.boost_db is not None:
-        asked = asked + listening.boost_db
-    if listening.room_gain_db is not None:
-        asked = asked - listening.room_gain_db
-    return np.asarray(asked)
 
 
 def drive_limit_db(

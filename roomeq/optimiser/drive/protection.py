@@ -12,20 +12,23 @@ of maximum output assures the drive there, and a known box the displacement belo
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from roomeq.base.bands import third_octave_band
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
-from roomeq.device.crossover import CrossoverFilter, HighPass, filter_of
-from roomeq.device.driver import Box, excursion_relief_db, moved_displacement_db
+from roomeq.device.crossover import (
+    CrossoverFilter,
+    HighPass,
+    filter_of,
+    high_pass_change_db,
+    high_pass_db,
+)
+from roomeq.device.driver import Box, moved_displacement_db
 from roomeq.device.profile import FilterChoice
-from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
+from roomeq.optimiser.drive.headroom import Headroom
 
 LEAST_SHARE_OF_TUNING = 0.8
 _WEAKER_DB = 0.1
@@ -175,80 +178,81 @@ def choose_protection(
     ValueError
         If `present` is no high-pass, or a digital one.
     """
-    now = HighPass.of(present)
+    now, kept = HighPass.of(present), ProtectionChange.KEPT
     if offered is None or not present_known:
         reason = ProtectionReason.NO_CHOICE if offered is None else ProtectionReason.PRESENT_UNKNOWN
-        return ProtectionChoice(
-            high_pass=now, present=now, change=ProtectionChange.KEPT, reason=reason
-        )
-    scene = _Scene(present=now, headroom=headroom, box=box, corners=offered.corners)
-    others = [other for other in _offered_filters(offered) if other != now]
-    candidates = (scene.candidate(now), *(scene.candidate(other) for other in others))
-    chosen = _mildest(candidates, scene)
-    return _explained(chosen, candidates, scene)
-
-
-def _offered_filters(offered: FilterChoice) -> list[HighPass | None]:
+        return ProtectionChoice(high_pass=now, present=now, change=kept, reason=reason)
+    scene = _Scene(now, headroom, box, offered)
     orders = [n for n in offered.orders if offered.family == "butterworth" or n % 2 == 0]
-    filters: list[HighPass | None] = [
+    others: list[HighPass | None] = [
         HighPass(family=offered.family, order=order, corner=corner)
         for corner in sorted(offered.corners)
         for order in sorted(orders)
     ]
-    return [*filters, None] if offered.can_bypass else filters
+    others += [None] if offered.can_bypass else []
+    candidates = tuple(map(scene.candidate, (now, *(one for one in others if one != now))))
+    chosen = scene.mildest(candidates)
+    reason, band, value_db = scene.why(chosen, candidates)
+    change = kept
+    if chosen is not candidates[0]:
+        off = chosen.high_pass is None
+        weaker = ProtectionChange.SWITCHED_OFF if off else ProtectionChange.WEAKENED
+        change = weaker if chosen.weaker else ProtectionChange.STRENGTHENED
+    unrelieved, unrelieved_db = scene.worst(chosen.high_pass)
+    return ProtectionChoice(
+        high_pass=chosen.high_pass,
+        present=now,
+        change=change,
+        reason=reason,
+        band=band,
+        value_db=value_db,
+        unrelieved=unrelieved,
+        unrelieved_db=unrelieved_db,
+        candidates=candidates,
+    )
 
 
-def _relief_db(one: HighPass | None, frequencies: ArrayLike) -> FloatArray:
-    return excursion_relief_db(filter_of(one), frequencies)
-
-
-def _moved_db(box: Box, one: HighPass | None, frequencies: ArrayLike) -> FloatArray:
-    return moved_displacement_db(box, () if one is None else (one.filter(),), frequencies)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Scene:
-    """What every candidate is judged against."""
+    """What every candidate is judged against; arrays by band, nan where nothing is known."""
 
-    present: HighPass | None
-    headroom: Headroom
-    box: Box | None
-    corners: tuple[float, ...]
+    def __init__(
+        self, present: HighPass | None, headroom: Headroom, box: Box | None, offered: FilterChoice
+    ) -> None:
+        self.present, self.box, self.corners = present, box, offered.corners
+        self.bands = [entry.band for entry in headroom.bands]
+        self.centres = np.array([band.centre for band in self.bands])
+        self.driver_db, self.assured_db = (
+            np.array([getattr(entry, name) for entry in headroom.bands], dtype=np.float64)
+            for name in ("driver_db", "assured_db")
+        )
+        self.evidence = np.flatnonzero(~np.isnan(self.assured_db))
 
-    @property
-    def bands(self) -> tuple[BandHeadroom, ...]:
-        return self.headroom.bands
+    def more_db(self, other: HighPass | None, frequencies: FloatArray) -> FloatArray:
+        """Return how much more a filter lets through than the present one."""
+        return high_pass_change_db(filter_of(self.present), filter_of(other), frequencies)
 
-    @property
-    def evidence(self) -> tuple[BandHeadroom, ...]:
-        return tuple(entry for entry in self.bands if entry.assured_db is not None)
+    def lacking_db(self, other: HighPass | None) -> FloatArray:
+        """Return by how much the driver is short behind a filter; 0 where that is not known."""
+        return np.fmax(self.more_db(other, self.centres) - self.driver_db, 0.0)
 
-    def relief_db(self, other: HighPass | None, frequencies: ArrayLike) -> FloatArray:
-        return np.asarray(_relief_db(other, frequencies) - _relief_db(self.present, frequencies))
-
-    def shortages(self, other: HighPass | None) -> Iterator[tuple[BandHeadroom, float]]:
-        """Return the bands in which the driver is short behind a filter, and by how much."""
-        for entry in self.bands:
-            if entry.driver_db is not None:
-                left = entry.driver_db + float(self.relief_db(other, [entry.band.centre])[0])
-                if left < 0:
-                    yield entry, -left
-
-    def relievable(self, entry: BandHeadroom) -> bool:
-        """Whether a band lies no higher than the highest corner's own."""
-        return entry.band.number <= third_octave_band(max(self.corners)).number
+    def worst(self, other: HighPass | None) -> tuple[str | None, float | None]:
+        """Return the band in which the driver is shortest behind a filter, and by how much."""
+        lacking = self.lacking_db(other)
+        most = int(np.argmax(lacking))
+        return (self.bands[most].label, float(lacking[most])) if lacking[most] else (None, None)
 
     def candidate(self, other: HighPass | None) -> ProtectionCandidate:
         axis = np.geomspace(_LOWEST, 200.0, 4 * _POINTS_BELOW)
-        weaker = bool((self.relief_db(other, axis) < -_WEAKER_DB).any())
+        weaker = bool((self.more_db(other, axis) > _WEAKER_DB).any())
         refused, refused_at = self._refusal(other, weaker=weaker)
-        centres = [entry.band.centre for entry in self.bands]
+        relievable = third_octave_band(max(self.corners)).number
+        lacking = zip(self.bands, self.lacking_db(other).tolist(), strict=True)
         return ProtectionCandidate(
             high_pass=other,
             weaker=weaker,
-            loss_db=float(np.mean(_relief_db(other, centres))),
+            loss_db=float(0.0 - np.mean(high_pass_db(filter_of(other), self.centres))),
             shortage_db=sum(
-                short for entry, short in self.shortages(other) if self.relievable(entry)
+                short for band, short in lacking if short and band.number <= relievable
             ),
             refused=refused,
             refused_at=refused_at,
@@ -264,116 +268,81 @@ class _Scene:
             return ProtectionReason.VENTED_BOX, tuning
         if not weaker:
             return None, None
-        if not self.evidence:
+        if not self.evidence.size:
             return ProtectionReason.NO_EVIDENCE, None
         if self.box is None:
             return ProtectionReason.BOX_UNKNOWN, None
-        for entry in self.bands:
-            relief = float(self.relief_db(other, [entry.band.centre])[0])
-            if relief >= -_WEAKER_DB:
-                continue
-            if entry.assured_db is None:
-                if entry.band.number > self.evidence[0].band.number:
-                    return ProtectionReason.NO_EVIDENCE_THERE, entry.band.centre
-                continue
-            known = (
-                [entry.assured_db]
-                if entry.driver_db is None
-                else [entry.assured_db, entry.driver_db]
-            )
-            if min(known) + relief < 0:
-                return ProtectionReason.NOT_ASSURED, entry.band.centre
-        return self._refusal_below(other)
+        more, untold = self.more_db(other, self.centres), np.isnan(self.assured_db)
+        short = np.fmin(self.assured_db, self.driver_db) < more
+        untold_above = untold & (np.arange(more.size) > self.evidence[0])
+        wrong = np.flatnonzero((more > _WEAKER_DB) & np.where(untold, untold_above, short))
+        if wrong.size:
+            there = ProtectionReason.NO_EVIDENCE_THERE
+            reason = there if untold[wrong[0]] else ProtectionReason.NOT_ASSURED
+            return reason, float(self.centres[wrong[0]])
+        return self._refusal_below(other, self.box)
 
     def _refusal_below(
-        self, other: HighPass | None
+        self, other: HighPass | None, box: Box
     ) -> tuple[ProtectionReason | None, float | None]:
         """Judge what lies below the lowest band with evidence."""
-        assert self.box is not None
         lowest = self.evidence[0]
-        assert lowest.assured_db is not None
+        edge = self.bands[lowest].lower
         corner = min(self.corners) if other is None else other.corner
-        if lowest.band.lower > corner:
+        if edge > corner:
             return ProtectionReason.NO_EVIDENCE_THERE, corner
-        axis = np.geomspace(min(_LOWEST, 0.5 * lowest.band.lower), lowest.band.lower, _POINTS_BELOW)
-        moved = _moved_db(self.box, other, axis)
-        assured = _moved_db(self.box, self.present, [lowest.band.centre])[0]
-        over = moved - (assured + lowest.assured_db)
-        over[self.relief_db(other, axis) >= -_WEAKER_DB] = -math.inf
+        axis = np.geomspace(min(_LOWEST, 0.5 * edge), edge, _POINTS_BELOW)
+        moved, assured = (
+            moved_displacement_db(box, () if one is None else (one.filter(),), at)
+            for one, at in ((other, axis), (self.present, [self.centres[lowest]]))
+        )
+        over = moved - (assured + self.assured_db[lowest])
+        over[self.more_db(other, axis) <= _WEAKER_DB] = -math.inf
         if over.max() > 0:
             return ProtectionReason.MOVES_TOO_FAR_BELOW, float(axis[int(np.argmax(over))])
         return None, None
 
+    def mildest(self, candidates: tuple[ProtectionCandidate, ...]) -> ProtectionCandidate:
+        """Return the least short, then least costly; the present one where it is as good."""
+        allowed = [entry for entry in candidates if entry.refused is None]
+        present = candidates[0]
+        if not allowed:
+            return present
+        least = min(entry.shortage_db for entry in allowed)
+        short = [entry for entry in allowed if entry.shortage_db <= least + _SHORTAGE_STEP_DB]
+        best = min(short, key=lambda entry: (round(entry.loss_db, 6), entry.shortage_db))
+        return present if present in short and not self._worth(best) else best
 
-def _mildest(candidates: tuple[ProtectionCandidate, ...], scene: _Scene) -> ProtectionCandidate:
-    """Return the least short, then least costly candidate; the present one where it is as good."""
-    allowed = [entry for entry in candidates if entry.refused is None]
-    present = candidates[0]
-    if not allowed:
-        return present
-    least = min(entry.shortage_db for entry in allowed)
-    short = [entry for entry in allowed if entry.shortage_db <= least + _SHORTAGE_STEP_DB]
-    best = min(short, key=lambda entry: (round(entry.loss_db, 6), entry.shortage_db))
-    if present in short and not _worth(best, scene):
-        return present
-    return best
+    def _worth(self, candidate: ProtectionCandidate) -> bool:
+        """Whether a filter gives some wanted band at least half a decibel more than the present."""
+        return float(self.more_db(candidate.high_pass, self.centres).max()) >= _WORTH_DB
 
+    def why(
+        self, chosen: ProtectionCandidate, candidates: tuple[ProtectionCandidate, ...]
+    ) -> tuple[ProtectionReason, str | None, float | None]:
+        """Return why one is chosen, and the band and the figure that the reason speaks of."""
+        present = candidates[0]
+        if chosen is present:
+            return self._why_kept(candidates), None, None
+        if present.refused is ProtectionReason.VENTED_BOX:
+            return ProtectionReason.VENTED_BOX, None, None
+        if present.shortage_db > chosen.shortage_db + _SHORTAGE_STEP_DB:
+            return ProtectionReason.RELIEF_NEEDED, *self.worst(self.present)
+        least = int(np.nanargmin(self.assured_db))
+        value_db = float(self.assured_db[least])
+        return ProtectionReason.CLEAN_TO_SPARE, self.bands[least].label, value_db
 
-def _worth(candidate: ProtectionCandidate, scene: _Scene) -> bool:
-    """Whether a filter gives some wanted band at least half a decibel more than the present."""
-    centres = [entry.band.centre for entry in scene.bands]
-    return float(scene.relief_db(candidate.high_pass, centres).min()) <= -_WORTH_DB
-
-
-def _explained(
-    chosen: ProtectionCandidate, candidates: tuple[ProtectionCandidate, ...], scene: _Scene
-) -> ProtectionChoice:
-    present = candidates[0]
-    change = ProtectionChange.KEPT
-    band: str | None = None
-    value_db: float | None = None
-    if chosen is not present:
-        change = ProtectionChange.STRENGTHENED
-        if chosen.weaker:
-            off = chosen.high_pass is None
-            change = ProtectionChange.SWITCHED_OFF if off else ProtectionChange.WEAKENED
-    worst = max(scene.shortages(scene.present), key=lambda found: found[1], default=None)
-    if chosen is present:
-        reason = _why_kept(candidates, scene)
-    elif present.refused is ProtectionReason.VENTED_BOX:
-        reason = ProtectionReason.VENTED_BOX
-    elif present.shortage_db > chosen.shortage_db + _SHORTAGE_STEP_DB and worst is not None:
-        reason = ProtectionReason.RELIEF_NEEDED
-        band, value_db = worst[0].label, worst[1]
-    else:
-        reason = ProtectionReason.CLEAN_TO_SPARE
-        least = min(scene.evidence, key=lambda entry: entry.assured_db or 0.0)
-        band, value_db = least.label, least.assured_db
-    left = max(scene.shortages(chosen.high_pass), key=lambda found: found[1], default=None)
-    return ProtectionChoice(
-        high_pass=chosen.high_pass,
-        present=present.high_pass,
-        change=change,
-        reason=reason,
-        band=band,
-        value_db=value_db,
-        unrelieved=None if left is None else left[0].label,
-        unrelieved_db=None if left is None else left[1],
-        candidates=candidates,
-    )
-
-
-def _why_kept(candidates: tuple[ProtectionCandidate, ...], scene: _Scene) -> ProtectionReason:
-    """Say what kept the present filter: no better one, no evidence, or a refusal of the better."""
-    present = candidates[0]
-    if present.refused is not None:
-        return present.refused
-    if not scene.evidence and all(entry.driver_db is None for entry in scene.bands):
-        return ProtectionReason.NO_EVIDENCE
-    if any(short > _SHORTAGE_STEP_DB for _, short in scene.shortages(scene.present)):
-        return ProtectionReason.CANNOT_RELIEVE
-    milder = [entry for entry in candidates[1:] if entry.loss_db < present.loss_db]
-    refused = [entry.refused for entry in milder if _worth(entry, scene) and entry.refused]
-    if refused:
-        return refused[0]
-    return ProtectionReason.NOT_WORTH_MOVING if milder else ProtectionReason.WITHIN_HEADROOM
+    def _why_kept(self, candidates: tuple[ProtectionCandidate, ...]) -> ProtectionReason:
+        """Say what kept the present one: no better one, no evidence, or a refusal of the better."""
+        present = candidates[0]
+        if present.refused is not None:
+            return present.refused
+        if not self.evidence.size and np.isnan(self.driver_db).all():
+            return ProtectionReason.NO_EVIDENCE
+        if self.lacking_db(self.present).max() > _SHORTAGE_STEP_DB:
+            return ProtectionReason.CANNOT_RELIEVE
+        milder = [entry for entry in candidates[1:] if entry.loss_db < present.loss_db]
+        refused = [entry.refused for entry in milder if self._worth(entry) and entry.refused]
+        if refused:
+            return refused[0]
+        return ProtectionReason.NOT_WORTH_MOVING if milder else ProtectionReason.WITHIN_HEADROOM

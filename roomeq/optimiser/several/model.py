@@ -164,6 +164,7 @@ class Model:
         self.turn = -2e-3j * np.pi * points
         self.weights = task.seat_weights[:, None] * task.frequency_weights
         self.asked = -task.allowance_db
+        self.asked_at_seats = np.tile(self.asked, len(task.seat_weights))
         self.evaluations = 0
         self.loudest_db = 0.0
         caps = [bands.cap_db for bands in task.equalisers]
@@ -223,8 +224,7 @@ class Model:
             means[:, e], rows[:, self.rows_of == e] = self._means_db(log), row
         rows -= self.caps_db
         transfers = signs[..., None] * np.exp(exponents)
-        parts = zip(transfers.swapaxes(0, 1), self.pressures, strict=True)
-        total = np.sum([one[:, None] * pressure for one, pressure in parts], axis=0)
+        total = np.einsum("knp,nsp->ksp", transfers, self.pressures)
         levels, average = self.levels_db(total)
         m = self.common_level(levels, start)
         mean_cut = np.minimum(self._source_means(means).mean(axis=-1), 0.0)
@@ -245,12 +245,11 @@ class Model:
     def common_level(self, levels: FloatArray, start: float) -> FloatArray:
         """Return the level m at which the loss is least, by Newton steps on its slope, (K,)."""
         flat, weights = levels.reshape(len(levels), -1), self.weights.ravel()
-        asked = np.tile(self.asked, levels.shape[1])
         r = self.task.loss.excess_weight
         m = flat @ weights if math.isnan(start) else np.full(len(flat), start)
         for _ in range(30):
             d = flat - m[:, None]
-            over, short = np.maximum(d, 0.0), np.minimum(d - asked, 0.0)
+            over, short = np.maximum(d, 0.0), np.minimum(d - self.asked_at_seats, 0.0)
             slope = (r * over + short) @ weights
             bend = (r * (over > 0.0) + (short < 0.0)) @ weights
             step = slope / np.maximum(bend, 1e-3)

@@ -11,7 +11,7 @@ of a second. Numbers come from `roomeq.analysis.sweeps`.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,19 +19,8 @@ from roomeq.analysis.sweeps.decay import Decay
 from roomeq.analysis.sweeps.windowing import DecayLines, ImpulseWindow, window_values
 from roomeq.base.levels import amplitude_ratio_db
 from roomeq.base.recording import ImpulseResponse
-from roomeq.report.plots.labels import hatch_span, scale_bar
-from roomeq.report.plots.style import (
-    COLOURS,
-    frame_across,
-    frame_frequencies,
-    frame_rows,
-    frame_values,
-    house_style,
-    log_bar,
-    nice_step,
-    started,
-    titled,
-)
+from roomeq.report.plots import labels, style
+from roomeq.report.plots.style import COLOURS, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,7 +29,7 @@ if TYPE_CHECKING:
 _LANE_DB = 40.0
 
 
-@house_style()
+@house_style
 def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None = None) -> Axes:
     """Plot decay times by band: before, and upon it, narrower, as predicted.
 
@@ -62,15 +51,15 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
     ImportError
         If matplotlib is not installed.
     """
+    from matplotlib.patches import Patch
+
     shown = [(before, _BEFORE, "measured")]
     if predicted is not None:
-        if before.frequencies.shape != predicted.frequencies.shape or not (
-            np.allclose(before.frequencies, predicted.frequencies)
-            and np.allclose(before.bandwidths, predicted.bandwidths)
-        ):
-            raise ValueError("before and predicted must be in the same bands")
+        for name in ("frequencies", "bandwidths"):
+            if not np.array_equal(getattr(before, name), getattr(predicted, name)):
+                raise ValueError("before and predicted must be in the same bands")
         shown = [(before, _BEFORE, "before"), (predicted, _PREDICTED, "predicted")]
-    ax, own = started(ax)
+    ax = style.started(ax)
     half = before.bandwidths / 2.0  # edges: their product is the centre squared
     root = np.sqrt(half**2 + before.frequencies**2)
     edges = list(zip((root - half).tolist(), (root + half).tolist(), strict=True))
@@ -81,38 +70,25 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
             narrow, time = (high / low) ** (0.28 * row), float(entry.times[index])
             bar = _FILTER if entry.governed_by_filter[index] else look
             if np.isfinite(time):
-                log_bar(ax, lower=low * narrow, upper=high / narrow, height=time, look=bar)
+                style.log_bar(ax, lower=low * narrow, upper=high / narrow, height=time, look=bar)
         if not np.isfinite(shown[-1][0].times[index]):
             place, text = float(np.sqrt(low * high)), {"fontsize": 7.5, "rotation": 90}
             ax.text(place, 0.0, " not known", text, ha="center", va="bottom")
-    frame_frequencies(ax, lowest=edges[0][0], highest=edges[-1][1])
-    title, step = "Decay time for 60 dB in s", nice_step(top)
-    frame_values(ax, own=own, limits=(0.0, top), title=title, step=step)
-    key = [(text, look) for _, look, text in shown]
+    style.frame_frequencies(ax, edges[0][0], edges[-1][1])
+    style.frame_values(ax, limits=(0.0, top), title="Decay time for 60 dB in s")
+    key = [Patch(label=text, **look) for _, look, text in shown]
     if any(entry.governed_by_filter[np.isfinite(entry.times)].any() for entry, *_ in shown):
-        key.append(("the band filter rings", _FILTER))
-    _write_key(ax, key)
-    return titled(ax, "How long it rings")
+        key.append(Patch(label="the band filter rings", **_FILTER))
+    ax.legend(handles=key, loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False)
+    return style.titled(ax, "How long it rings")
 
 
-_BEFORE: dict[str, Any] = {"facecolor": "white", "edgecolor": COLOURS["ink"], "hatch": "////"}
-_PREDICTED = {**_BEFORE, "facecolor": COLOURS["blue"], "edgecolor": COLOURS["blue"], "hatch": ""}
-_FILTER = {"facecolor": COLOURS["hair"], "edgecolor": COLOURS["quiet"], "hatch": "xxxx"}
+_BEFORE = style.filling("ink", "////")
+_PREDICTED = style.filling("blue", ground="blue")
+_FILTER = style.filling("quiet", "xxxx", ground="hair")
 
 
-def _write_key(ax: Axes, entries: list[tuple[str, dict[str, Any]]]) -> None:
-    """Write what the bars mean, each beside a patch of its look."""
-    from matplotlib.patches import Rectangle
-
-    for number, (text, look) in enumerate(entries):
-        top = 0.98 - 0.085 * number
-        patch = Rectangle((1.035, top - 0.05), 0.035, 0.05, transform=ax.transAxes, clip_on=False)
-        patch.set(linewidth=0.8, **look)
-        ax.add_patch(patch)
-        ax.text(1.085, top - 0.025, text, transform=ax.transAxes, va="center")
-
-
-@house_style()
+@house_style
 def plot_decay_lines(
     before: DecayLines, *, predicted: DecayLines | None = None, ax: Axes | None = None
 ) -> Axes:
@@ -141,35 +117,33 @@ def plot_decay_lines(
     """
     if predicted is not None and predicted.bands != before.bands:
         raise ValueError("before and predicted must be in the same bands")
-    ax, own = started(ax)
-    ink: dict[str, Any] = {"color": COLOURS["ink"]}
-    blue: dict[str, Any] = {"color": COLOURS["blue"]}
+    ax = style.started(ax, height=0.5 * len(before.bands))
     places = -1.2 * _LANE_DB * np.arange(len(before.bands))
     for index, (place, band) in enumerate(zip(places, before.bands, strict=True)):
         ax.axhline(place, color=COLOURS["hair"], linewidth=0.7, zorder=0)
         level = place + np.maximum(before.level_db[index] + _LANE_DB, 0.0)
         ground = ax.fill_between(before.times, place, level, zorder=1)
         ground.set(facecolor=COLOURS["wash"], edgecolor="none")
-        ax.plot(before.times, level, label=f"before {band.label} Hz", linewidth=1.0, **ink)
+        ax.plot(before.times, level, gid=f"before {band.label} Hz", **stroke("ink", "", 1.0))
         if predicted is not None:
             level = place + np.maximum(predicted.level_db[index] + _LANE_DB, 0.0)
-            drawn = ax.plot(predicted.times, level, label=f"predicted {band.label} Hz", **blue)[0]
-            drawn.set(linewidth=1.8, linestyle=(0, (4, 1.2)))
-        filter_ = ax.plot([0.0, before.own_times[index]], [place, place], label="filter", **ink)[0]
-        filter_.set(linewidth=3.0, solid_capstyle="butt")
-    frame_across(ax, 0.0, float(before.times[-1]), title="Time in s")
+            look = stroke("blue", "4 1.2", 1.8)
+            ax.plot(predicted.times, level, gid=f"predicted {band.label} Hz", **look)
+        look = stroke("ink", "", 3.0) | {"solid_capstyle": "butt"}
+        ax.plot([0.0, before.own_times[index]], [place, place], gid="filter", **look)
+    style.frame_across(ax, 0.0, float(before.times[-1]), title="Time in s")
     ax.grid(True, axis="x", color=COLOURS["hair"], linewidth=0.7)
     ax.set_ylim(places[-1] - 2.0, _LANE_DB + 2.0)
     names = [f"{band.label} Hz" for band in before.bands]
-    frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.5)
-    scale_bar(ax, float(places[-1]), 20.0)
+    style.frame_rows(ax, names=names, title="Band", places=places)
+    labels.scale_bar(ax, float(places[-1]), 20.0)
     key = "line: before\n" + ("dashed: predicted,\n" if predicted is not None else "")
     key += "from its own peak\n\nbar: the filter\nalone, 30 dB"
     ax.text(1.03, 1.0, key, va="top", transform=ax.transAxes)
-    return titled(ax, "How the sound dies away, third octave by third octave")
+    return style.titled(ax, "How the sound dies away, third octave by third octave")
 
 
-@house_style()
+@house_style
 def plot_impulse_response(response: ImpulseResponse, *, window: ImpulseWindow) -> Figure:
     """Plot amplitude and level over time, and the window in force; what it cuts off is hatched.
 
@@ -198,26 +172,22 @@ def plot_impulse_response(response: ImpulseResponse, *, window: ImpulseWindow) -
     inside = (response.times >= first) & (response.times <= last)
     times, samples = response.times[inside], response.samples[inside]
     rows = samples / np.abs(samples).max(), window_values(times, window=window)
-    figure = Figure(figsize=(7.2, 5.9))
-    upper, lower = (figure.add_axes((0.09, foot, 0.70, 0.33)) for foot in (0.52, 0.10))
-    looks: tuple[dict[str, Any], ...] = (
-        {"label": "response", "color": COLOURS["ink"], "linewidth": 0.9},
-        {"label": "window", "color": COLOURS["rust"], "linewidth": 1.6, "linestyle": (0, (4, 1.3))},
-    )
+    figure = Figure(figsize=(7.2, 5.9), layout="constrained")
+    upper, lower = figure.subplots(2, 1)
+    looks = {"response": stroke("ink", "", 0.9), "window": stroke("rust", "4 1.3", 1.6)}
     blocks = np.arange(0, times.size, max(1, round(0.01 * response.sample_rate)))
-    for row, look in zip(rows, looks, strict=True):
-        upper.plot(times, 100.0 * row, **look)
+    for row, (name, look) in zip(rows, looks.items(), strict=True):
+        upper.plot(times, 100.0 * row, gid=name, **look)
         largest = np.maximum.reduceat(np.abs(row), blocks)
-        lower.plot(times[blocks], amplitude_ratio_db(np.maximum(largest, 1e-9)), **look)
-    for ax, title, limits, step in (
-        (upper, "Amplitude in percent of the largest", (-105.0, 105.0), 50.0),
-        (lower, "Level in dB below the largest", (-80.0, 5.0), 20.0),
-    ):
-        frame_values(ax, own=False, limits=limits, title=title, step=step)
-        frame_across(ax, first, last, title="Time in s" if ax is lower else "")
+        level_db = amplitude_ratio_db(np.maximum(largest, 1e-9))
+        lower.plot(times[blocks], level_db, gid=name, **look)
+    style.frame_values(upper, limits=(-105.0, 105.0), title="Amplitude in percent of the largest")
+    style.frame_values(lower, limits=(-80.0, 5.0), title="Level in dB below the largest")
+    for ax, title in ((upper, ""), (lower, "Time in s")):
+        style.frame_across(ax, first, last, title=title)
         for left, right in ((first, -window.before), (window.length, max(last, window.length))):
-            hatch_span(ax, left, right)
+            labels.hatch_span(ax, left, right)
     words = f"dashed: window,\nflat to {window.flat:.2f} s,\nends at {window.length:.2f} s"
     upper.text(1.03, 1.0, f"{words}\n\nhatched: cut off", transform=upper.transAxes, va="top")
-    titled(upper, "Impulse response and window")
+    style.titled(upper, "Impulse response and window")
     return figure

@@ -12,10 +12,9 @@ takes axes, or makes some, and returns them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from itertools import groupby
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -26,27 +25,15 @@ from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, 
 from roomeq.optimiser.drive.demand import HARMONIC_LIMITS_DB, BandExtra
 from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import EndLabel, framed_levels, mark_across, write_at
-from roomeq.report.plots.style import (
-    COLOURS,
-    SEAT_STROKES,
-    Stroke,
-    frame_frequencies,
-    frame_values,
-    house_style,
-    level_span,
-    log_bar,
-    nice_step,
-    started,
-    titled,
-)
+from roomeq.report.plots import labels, style
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB, LOWEST_SIGNAL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-@house_style()
+@house_style
 def plot_extra_drive(
     extras: Sequence[BandExtra],
     *,
@@ -78,25 +65,26 @@ def plot_extra_drive(
     """
     if not extras or (limits_db is not None and len(limits_db) != len(extras)):
         raise ValueError("needs at least one band, and a limit for each or none")
-    ax, own = started(ax)
-    values = np.array([entry.extra_db for entry in extras])
-    limits = [limit for limit in limits_db or () if limit is not None]
-    ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    for entry, limit in zip(extras, limits_db or [None] * len(extras), strict=True):
-        band, value = entry.band, entry.extra_db
-        look = _WITHIN if value > 0 else _RELIEF
-        log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
+    extra_db = [entry.extra_db for entry in extras]
+    limits = np.array(limits_db or [None] * len(extras), dtype=np.float64)
+    told = [*np.subtract(extra_db, 1.0), *np.add(extra_db, 1.0), *limits, 0.0]
+    looks = [_WITHIN if value > 0 else _RELIEF for value in extra_db]
+    ax = _draw_bars(
+        ax,
+        [entry.band for entry in extras],
+        (extra_db, limits, looks),
+        span=style.level_span(told, least=10.0),
+        title="Extra drive in dB",
+        heading="How hard it works: what gains and level ask",
+    )
+    for entry in extras:
         text = f"×{entry.power_ratio:.1f}" if entry.power_ratio >= 0.095 else "<×0.1"
-        points, va = ((0, -4), "top") if value > 0 else ((0, 4), "bottom")
-        write_at(ax, text, (band.centre, 0.0), points, va=va, zorder=5)
-        if limit is not None:
-            mark_across(ax, band, limit, **_LIMIT)
-    frame_frequencies(ax, lowest=extras[0].band.lower, highest=extras[-1].band.upper)
-    span = level_span([*values - 1.0, *values + 1.0, *limits, 0.0], least=10.0)
-    frame_values(ax, own=own, limits=span, title="Extra drive in dB", step=5.0)
-    text = "written: times\nthe power" + ("\n\nthick stroke:\ndrive limit" if limits else "")
+        points, va = ((0, -4), "top") if entry.extra_db > 0 else ((0, 4), "bottom")
+        labels.write_at(ax, text, (entry.band.centre, 0.0), points, va=va, zorder=5)
+    text = "written: times\nthe power"
+    text += "\n\nthick stroke:\ndrive limit" * bool(np.isfinite(limits).any())
     ax.text(1.035, 0.99, text, transform=ax.transAxes, va="top")
-    return titled(ax, "How hard it works: what gains and level ask")
+    return ax
 
 
 def drive_limits_db(plan: Plan) -> list[float | None]:
@@ -122,7 +110,7 @@ def drive_limits_db(plan: Plan) -> list[float | None]:
     return found
 
 
-@house_style()
+@house_style
 def plot_drive(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     """Plot the drive at the wanted level, and where something runs out in each band.
 
@@ -142,126 +130,120 @@ def plot_drive(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     ImportError
         If matplotlib is not installed.
     """
-    rows = [
-        _Row(entry.band, entry.rise_db, entry.left_db, (entry.limit or "").removeprefix("maximum_"))
-        for entry in headroom.bands
-    ]
-    return _plot_rows(rows, "Drive in dB above the measurement", "drive", ax=ax)
+    rise_db = _of_bands(headroom, "rise_db")
+    limits = rise_db + _of_bands(headroom, "left_db")
+    words = [(band.limit or "").removeprefix("maximum_") for band in headroom.bands]
+    title = "Drive in dB above the measurement"
+    return _plot_use(ax, headroom, rise_db, limits, words, "drive", title)
 
 
-@house_style()
+@house_style
 def plot_power(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     """Plot the power into the load at the wanted level, and what the amplifier is rated for.
 
     Parameters, returns and errors as for `plot_drive`.
     """
-    rows = [
-        _Row(entry.band, entry.power_w, entry.amplifier_db, "rated", power_ratio)
-        for entry in headroom.bands
-    ]
-    return _plot_rows(rows, "Power in W", "power", ax=ax)
+    power_w = _of_bands(headroom, "power_w")
+    limits = power_w * power_ratio(_of_bands(headroom, "amplifier_db"))
+    words = ["rated"] * len(headroom.bands)
+    return _plot_use(ax, headroom, power_w, limits, words, "power", "Power in W")
 
 
-@house_style()
+@house_style
 def plot_displacement(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     """Plot the driver's displacement at the wanted level, and how far it may move.
 
     Parameters, returns and errors as for `plot_drive`.
     """
-    rows = [
-        _Row(one.band, one.displacement_mm, one.displacement_db, "largest", amplitude_ratio)
-        for one in headroom.bands
-    ]
-    return _plot_rows(rows, "Displacement in mm peak", "displacement", ax=ax)
+    moved_mm = _of_bands(headroom, "displacement_mm")
+    limits = moved_mm * amplitude_ratio(_of_bands(headroom, "displacement_db"))
+    words = ["largest"] * len(headroom.bands)
+    title = "Displacement in mm peak"
+    return _plot_use(ax, headroom, moved_mm, limits, words, "displacement", title)
 
 
-class _Row(NamedTuple):
-    """A band: how much it takes, dB left, what runs out; a level unless a ratio is told by dB."""
-
-    band: ThirdOctaveBand
-    value: float | None
-    left_db: float | None
-    word: str
-    ratio: Callable[[float], FloatArray] | None = None
-
-    @property
-    def limit(self) -> float | None:
-        """How much it may take; None is not known."""
-        if self.value is None or self.left_db is None:
-            return None
-        if self.ratio is None:
-            return self.value + self.left_db
-        return self.value * float(self.ratio(self.left_db))
+def _of_bands(headroom: Headroom, name: str) -> FloatArray:
+    """Return a figure of every band, nan where it is not known."""
+    return np.array([getattr(band, name) for band in headroom.bands], dtype=np.float64)
 
 
-_RELIEF = {"facecolor": "white", "edgecolor": COLOURS["quiet"], "hatch": ""}
-_WITHIN = {"facecolor": "white", "edgecolor": COLOURS["blue"], "hatch": "////"}
-_OVER = {"facecolor": COLOURS["rust"], "edgecolor": COLOURS["rust"], "hatch": ""}
+_RELIEF = style.filling("quiet")
+_WITHIN = style.filling("blue", "////")
+_OVER = style.filling("rust", ground="rust")
 
 
-def _plot_rows(rows: Sequence[_Row], title: str, what: str, *, ax: Axes | None) -> Axes:
-    """Draw a bar and a limit for each band; a level is drawn from 0 dB and may be negative."""
-    if not rows:
-        raise ValueError("needs at least one band")
-    if all(row.value is None for row in rows):
+def _plot_use(
+    ax: Axes | None,
+    headroom: Headroom,
+    values: FloatArray,
+    limits: FloatArray,
+    words: Sequence[str],
+    what: str,
+    title: str,
+) -> Axes:
+    """Draw what is used in each band at the wanted level, and name what runs out.
+
+    What has no sign is drawn from 0; a level may be negative.
+    """
+    if not np.isfinite(values).any():
         raise ValueError("amplifier, load, driver or measuring voltage are not known")
-    level = rows[0].ratio is None
-    ax, own = started(ax)
-    frame_frequencies(ax, lowest=rows[0].band.lower, highest=rows[-1].band.upper)
-    known = [number for row in rows for number in (row.value, row.limit) if number is not None]
-    if level:
-        span, step = level_span([*known, 0.0], least=10.0), 5.0
-    else:
-        span = 0.0, 1.12 * max(known)
-        step = nice_step(span[1])
-    frame_values(ax, own=own, limits=span, title=title, step=step)
-    titled(ax, f"How hard it works: {what} at the wanted level")
-    if level:
-        ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    for row in rows:
-        _bar(ax, row)
-    _name_limits(ax, rows)
-    if all(row.limit is None for row in rows):
+    known, over = [*values, *limits, 0.0], values > limits
+    span = 0.0, 1.12 * float(np.nanmax(known))
+    if what == "drive":
+        span = style.level_span(known, least=10.0)
+    ax = _draw_bars(
+        ax,
+        [entry.band for entry in headroom.bands],
+        (values, limits, [_OVER if one else _WITHIN for one in over]),
+        span=span,
+        title=title,
+        heading=f"How hard it works: {what} at the wanted level",
+    )
+    centres = np.array([entry.band.centre for entry in headroom.bands])
+    told = [word * bool(np.isfinite(limit)) for word, limit in zip(words, limits, strict=True)]
+    for word, group in groupby(range(len(told)), key=told.__getitem__):
+        run = list(group)
+        middle = run[max(0, (len(run) - 1) // 2 - 1) :][:4]
+        if word:  # once for each run of bands that have it in common
+            top = float(np.nanmax([values[middle], limits[middle]]))
+            place = float(np.sqrt(centres[run[0]] * centres[run[-1]])), top
+            look: Look = {"va": "bottom", "rotation": 90 if len(run) < 3 else 0}
+            labels.write_at(ax, word, place, (0, 4), zorder=5, **look)
+    if not any(told):
         text = "what runs out,\nand where, is\nnot known"
         ax.text(1.035, 0.99, text, transform=ax.transAxes, va="top")
     return ax
 
 
-def _bar(ax: Axes, row: _Row) -> None:
-    """Draw a band's bar and its limit, or say that nothing is known."""
-    band, limit = row.band, row.limit
-    if row.value is None:
-        low = max(0.0, ax.get_ylim()[0])
-        ax.text(band.centre, low, " not known", rotation=90, ha="center", va="bottom")
-        return
-    look = _OVER if limit is not None and row.value > limit else _WITHIN
-    log_bar(ax, lower=band.lower, upper=band.upper, height=row.value, look=look)
-    if limit is not None:
-        mark_across(ax, band, limit, **_LIMIT)
-
-
-_LIMIT: dict[str, Any] = {"label": "limit", "zorder": 4, "color": COLOURS["ink"], "linewidth": 2.2}
-
-
-def _name_limits(ax: Axes, rows: Sequence[_Row]) -> None:
-    """Name what runs out, once for each run of bands that have it in common."""
-    for word, group in groupby(rows, key=lambda row: "" if row.limit is None else row.word):
-        run = list(group)
-        centre = (len(run) - 1) // 2
-        middle = run[max(0, centre - 1) : centre + 3]
-        heights = [x for row in middle for x in (row.limit, row.value) if x is not None]
-        if word:
-            place = float(np.sqrt(run[0].band.centre * run[-1].band.centre))
-            look: dict[str, Any] = {"va": "bottom", "rotation": 90 if len(run) < 3 else 0}
-            write_at(ax, word, (place, max(heights)), (0, 4), zorder=5, **look)
+def _draw_bars(
+    ax: Axes | None,
+    bands: Sequence[ThirdOctaveBand],
+    rows: tuple[ArrayLike, ArrayLike, Sequence[Look]],
+    *,
+    span: tuple[float, float],
+    title: str,
+    heading: str,
+) -> Axes:
+    """Draw a bar of its look and a limit for each band, or say that nothing is known of it."""
+    ax = style.started(ax)
+    style.frame_frequencies(ax, bands[0].lower, bands[-1].upper)
+    style.frame_values(ax, limits=span, title=title)
+    ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
+    for band, value, limit, look in zip(bands, *map(np.asarray, rows), strict=True):
+        if np.isnan(value):
+            low = max(0.0, span[0])
+            ax.text(band.centre, low, " not known", rotation=90, ha="center", va="bottom")
+        else:
+            style.log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
+        if np.isfinite(limit):
+            labels.mark_across(ax, band, limit, gid="limit", **stroke("ink", "", 2.2, 4))
+    return style.titled(ax, heading)
 
 
 _ORDINALS = ("2nd", "3rd", "4th", "5th")
-_TOTAL = Stroke(colour="dots", width=5.0, zorder=2.5)
-_LEAST_NAMED = 4  # points
 
 
-@house_style()
+@house_style
 def plot_distortion(
     distortion: Distortion,
     *,
@@ -305,42 +287,29 @@ def plot_distortion(
     with np.errstate(divide="ignore"):
         total = amplitude_ratio_db(np.sqrt(np.nansum(ratios**2, axis=0)))
     total = np.where(clear.any(axis=0), total, np.nan)
-    limits: list[float] = [] if limits_db is None else np.asarray(limits_db, dtype=float).tolist()
-    ax, own = started(ax)
-    ax.plot(axis, total, label="total", **_TOTAL.settings)
-    edges = np.abs(np.linspace(-1.0, 1.0, axis.size)) > 0.75
-    for name, order, row in zip(_ORDINALS, SEAT_STROKES, amplitude_ratio_db(ratios), strict=False):
-        stroke = replace(order, zorder=3)
-        if not np.isfinite(row).any():
-            continue
-        ax.plot(axis, row, label=name, **stroke.settings)
-        if np.isfinite(row).sum() >= _LEAST_NAMED:
-            top = int(np.nanargmax(row - 100.0 * edges))  # at an edge only if nowhere else
-            look: dict[str, Any] = {"color": COLOURS[stroke.colour], "fontweight": "bold"}
-            write_at(ax, name, (float(axis[top]), float(row[top])), (0, 7), zorder=5, **look)
-    span = level_span([*bound, *limits], least=60.0, most=80.0, step=10.0)
+    ax = style.started(ax)
+    if np.isfinite(total).any():
+        broad = stroke("ink", "", 5.0, 2.5) | {"alpha": 0.4}
+        ax.plot(axis, total, label="broad: total above noise", **broad)
+    ax.plot(axis, bound, label="at most, with noise", **stroke("quiet", "", 0.7))
+    orders = [] if limits_db is None else np.asarray(limits_db, dtype=np.float64).tolist()
+    for level in dict.fromkeys(orders):  # a stroke at the right edge, equal ones named together
+        of = [name for name, limit in zip(_ORDINALS, orders, strict=True) if limit == level]
+        text = f"limit {' and '.join(of)} {signed(level, digits=0)} dB".replace("-", "\u2212")
+        edge: Look = {"transform": ax.get_yaxis_transform(), "color": COLOURS["ink"]}
+        ax.plot([0.94, 1.0], [level, level], label=text, linewidth=2.3, zorder=5, **edge)
+    span = style.level_span([*bound, *orders], least=60.0, most=80.0, step=10.0)
+    title = "Harmonic relative to the fundamental, in percent and dB"
+    labels.frame_levels(ax, "How hard it works: distortion while measuring", axis, span, title)
     hidden = ax.fill_between(axis, np.fmax(total, span[0]), np.fmax(bound, span[0]), zorder=1)
     hidden.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="////", linewidth=0.0)
-    ax.plot(axis, bound, color=COLOURS["quiet"], linewidth=0.7, label="bound", zorder=2)
-    for power in range(-5, 1):  # 20 dB are a factor of ten
-        if span[0] < 20.0 * power < span[1]:
-            look = {"xycoords": ("axes fraction", "data"), "ha": "left", "va": "bottom"}
-            write_at(ax, f"{10.0 ** (2 + power):g} %", (0.012, 20.0 * power), (0, 1), **look)
-    ends = [EndLabel(place=float(bound[-1]), text="at most, with noise", colour="quiet")]
-    if np.isfinite(total).any():
-        ends.append(EndLabel(place=span[1], text="broad: total above noise", bold=True))
-    for level in dict.fromkeys(limits):  # a stroke at the right edge, equal ones named together
-        orders = [name for name, limit in zip(_ORDINALS, limits, strict=True) if limit == level]
-        edge: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "color": COLOURS["ink"]}
-        ax.plot([0.94, 1.0], [level, level], linewidth=2.6, label="limit", zorder=5, **edge)
-        text = f"limit {' and '.join(orders)} {signed(level, digits=0)} dB".replace("-", "\u2212")
-        ends.append(EndLabel(place=level, text=text))
-    return framed_levels(
-        ax,
-        ends,
-        own=own,
-        heading="How hard it works: distortion while measuring",
-        frequencies=(float(axis[0]), float(axis[-1])),
-        levels=span,
-        title="Harmonic relative to the fundamental, in percent and dB",
-    )
+    edges = np.abs(np.linspace(-1.0, 1.0, axis.size)) > 0.75
+    for index, (name, row) in enumerate(zip(_ORDINALS, amplitude_ratio_db(ratios), strict=False)):
+        look = style.seat_stroke(index) | {"zorder": 3}
+        if np.isfinite(row).any():
+            ax.plot(axis, row, gid=name, **look)
+            top = int(np.nanargmax(row - 100.0 * edges))  # at an edge only if nowhere else
+            bold: Look = {"color": look["color"], "fontweight": "bold"}
+            labels.write_at(ax, name, (float(axis[top]), float(row[top])), (0, 7), zorder=5, **bold)
+    ax.yaxis.set_major_formatter(lambda db, _: f"{100.0 * amplitude_ratio(db):.3g} %   {db:g}")
+    return ax

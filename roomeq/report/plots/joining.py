@@ -9,7 +9,6 @@ makes some, and returns them.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,34 +19,23 @@ from roomeq.device.processor import JoiningSettings, Polarity
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.plots.labels import EndLabel, draw_curves, label_ends, mark_corner, write_at
+from roomeq.report.plots import labels, style
 from roomeq.report.plots.plan import seat_rows
-from roomeq.report.plots.style import (
-    COLOURS,
-    Stroke,
-    frame_across,
-    frame_values,
-    house_style,
-    level_span,
-    level_title,
-    nice_step,
-    started,
-    titled,
-)
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _CURVES = {
-    "subwoofer alone": Stroke(colour="teal", dashes=(1.2, 1.2), width=1.2),
-    "mains alone": Stroke(colour="amber", dashes=(7, 1.5, 1.2, 1.5), width=1.2),
-    "both, inverted": Stroke(colour="rust", dashes=(4, 1.5), width=1.3),
-    "both, normal": Stroke(colour="blue", width=1.3),
+    "subwoofer alone": stroke("teal", "1.2 1.2", 1.2),
+    "mains alone": stroke("amber", "7 1.5 1.2 1.5", 1.2),
+    "both, inverted": stroke("rust", "4 1.5"),
+    "both, normal": stroke("blue"),
 }
-_POLARITIES = (Stroke(colour="blue", width=1.8), Stroke(colour="rust", dashes=(4, 1.5), width=1.5))
+_POLARITIES = (stroke("blue", "", 1.8), stroke("rust", "4 1.5", 1.5))
 
 
-@house_style()
+@house_style
 def plot_joining(
     fit: Alignment | JoiningRecord,
     *,
@@ -89,22 +77,17 @@ def plot_joining(
     chosen = fit.settings.settings()
     rows = seat_rows(fit.seats, seat, missing="no seat {!r} in this joining, only {}")
     weights = [fit.seats[row].weight for row in rows]
-    heavy = "both, inverted" if chosen.inverted else "both, normal"
-    strokes = dict(_CURVES)
-    strokes[heavy] = replace(strokes[heavy], width=2.4, bold=True, zorder=3)
     means = [power_mean_db(levels[rows], weights=weights) for levels in _kept_levels(fit)]
+    ax, axis = style.started(ax), np.array(fit.frequencies)
+    for (name, look), level_db in zip(_CURVES.items(), means, strict=True):
+        heavy = {"linewidth": 2.4, "zorder": 3} if name == f"both, {chosen.polarity}" else {}
+        ax.plot(axis, level_db, label=name, **look | heavy)
     where = "power average" if seat is None else seat
     delay = signed(chosen.delay_ms).replace("-", "\u2212")
-    ax = draw_curves(
-        ax,
-        np.array(fit.frequencies),
-        list(zip(_CURVES, _CURVES, means, strict=True)),
-        strokes.values(),
-        heading=f"Do they add at {delay} ms, {chosen.polarity}: {where}",
-        levels=level_span(means, most=50.0),
-        title=level_title(level_reference),
-    )
-    mark_corner(ax, fit.corner)
+    heading = f"Do they add at {delay} ms, {chosen.polarity}: {where}"
+    span, title = style.level_span(means, most=50.0), style.level_title(level_reference)
+    labels.frame_levels(ax, heading, axis, span, title)
+    labels.mark_corner(ax, fit.corner)
     return ax
 
 
@@ -122,7 +105,7 @@ def _kept_levels(record: JoiningRecord) -> tuple[FloatArray, ...]:
     return (sub, mains, both, other) if record.settings.inverted else (sub, mains, other, both)
 
 
-@house_style()
+@house_style
 def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) -> Axes:
     """Plot what the sum loses over delay: as set, as proposed, and the best of the other polarity.
 
@@ -146,34 +129,26 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
     record = fit.alignment if isinstance(fit, JoiningRecord) else AlignmentRecord.of(fit)
     milliseconds = np.array(record.map_delays_ms)
     values = np.array([record.map_normal_db, record.map_inverted_db])
-    ax, own = started(ax)
-    ends = []
-    for name, row, stroke in zip(Polarity, values, _POLARITIES, strict=True):
-        text = f"{name} polarity"
-        ax.plot(milliseconds, row, label=text, **stroke.settings)
-        ends.append(EndLabel.of(row, stroke, text))
+    ax = style.started(ax)
+    for name, row, look in zip(Polarity, values, _POLARITIES, strict=True):
+        ax.plot(milliseconds, row, label=f"{name} polarity", **look)
     span = max(0.0, float(np.floor(values.min() - 1.0))), float(np.ceil(values.max() + 0.2))
     title = "Filters as proposed, before the bands: what the sum loses around the crossover in dB"
-    frame_values(ax, own=own, limits=span, title=title, step=nice_step(span[1] - span[0]))
+    style.frame_values(ax, limits=span, title=title)
     title = "Delay of the subwoofer against the mains in ms (positive is later)"
-    frame_across(ax, float(milliseconds[0]), float(milliseconds[-1]), title=title)
+    style.frame_across(ax, float(milliseconds[0]), float(milliseconds[-1]), title=title)
     ax.tick_params(axis="x", length=4, labelsize=8)
-    label_ends(ax, ends, own=own)
+    labels.name_ends(ax)
     chosen = record.chosen.settings
     other = record.normal if chosen.inverted else record.inverted
     marks = [("as it is", record.present.settings, "o"), ("other polarity", other.settings, "^")]
     for name, place, marker in marks if record.kept else [*marks, ("proposed", chosen, "D")]:
         value = np.interp(place.delay_ms, milliseconds, values[int(place.inverted)])
-        _mark(ax, place.delay_ms, float(value), name, marker)
-    return titled(ax, "Which delay joins them")
-
-
-def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
-    ink = COLOURS["ink"]
-    drawn = ax.plot(x, y, marker=marker, linestyle="none", label=name, zorder=5, clip_on=False)[0]
-    drawn.set(color=ink, markerfacecolor=ink if name == "proposed" else "white")
-    drawn.set(markersize=7, markeredgewidth=1.2)
-    left, right = ax.get_xlim()
-    share = (x - left) / (right - left)
-    side = "left" if share < 0.04 else "right" if share > 0.96 else "center"
-    write_at(ax, name, (x, y), (0, -8), pad=0.6, ha=side, va="top", fontsize=8, zorder=6)
+        drawn = ax.plot(place.delay_ms, value, marker, gid=name, zorder=5, clip_on=False)[0]
+        drawn.set(color=COLOURS["ink"], markersize=7, markeredgewidth=1.2)
+        drawn.set_markerfacecolor(COLOURS["ink"] if name == "proposed" else "white")
+        share = (place.delay_ms - milliseconds[0]) / (milliseconds[-1] - milliseconds[0])
+        beside: Look = {"ha": "left" if share < 0.04 else "right" if share > 0.96 else "center"}
+        beside |= {"va": "top", "fontsize": 8, "zorder": 6}
+        labels.write_at(ax, name, (place.delay_ms, float(value)), (0, -8), pad=0.6, **beside)
+    return style.titled(ax, "Which delay joins them")

@@ -22,40 +22,28 @@ from roomeq.analysis.survey_levels import common_axis
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import shortened, write_at
-from roomeq.report.plots.plan import LEVEL_STROKES, seat_lines, shown_levels
-from roomeq.report.plots.style import (
-    Stroke,
-    frame_frequencies,
-    frame_values,
-    house_style,
-    level_span,
-    level_title,
-    nice_step,
-    seat_stroke,
-)
+from roomeq.report.plots import labels, style
+from roomeq.report.plots.plan import seat_lines, shown_levels
+from roomeq.report.plots.style import Look, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from roomeq.optimiser.joining.data import JoiningData
 
-_WIDTHS = {1: 4.8, 2: 3.3, 3: 2.6, 4: 2.2}  # of a panel in inches, by columns
 _PANEL_LETTERS = 11.0  # to the inch, of a panel's name
 
-Panels = Mapping[str, Mapping[str, FloatArray]]
-"""Lines by name for each panel, all on one axis."""
+Panels = Mapping[str, Mapping[str, tuple[FloatArray, Look]]]
+"""Lines by name for each panel, all on one axis: what is drawn and how it looks."""
 
 
 def _page(
     panels: Panels,
     axis: FloatArray,
-    strokes: Mapping[str, Stroke],
     *,
     heading: str,
     title: str,
     limits: tuple[float, float],
-    step: float,
     aspect: float = 0.62,
     remarks: Sequence[str] = (),
 ) -> Figure:
@@ -65,31 +53,32 @@ def _page(
     from matplotlib.lines import Line2D
 
     count = len(panels)
-    columns = next(n for n, most in ((1, 1), (2, 4), (3, 9), (4, count)) if count <= most)
-    rows, width = math.ceil(count / columns), _WIDTHS[columns]
+    columns = min(math.ceil(math.sqrt(count)), 4)
+    rows, width = math.ceil(count / columns), 10.0 / (columns + 1)  # of a panel, in inches
     page = max(6.2, columns * (width + 0.2) + 0.8), rows * (width * aspect + 0.6) + 1.4
     figure = Figure(figsize=page, layout=ConstrainedLayoutEngine(wspace=0.07, hspace=0.04))
-    handles = [Line2D([], [], **stroke.settings) for stroke in strokes.values()]
-    key: dict[str, Any] = {"loc": "outside upper left", "frameon": False, "handlelength": 3.2}
+    looks = {label: look for lines in panels.values() for label, (_, look) in lines.items()}
+    handles = [Line2D([], [], label=label, **look) for label, look in looks.items()]
+    key: Look = {"loc": "outside upper left", "frameon": False, "handlelength": 3.2}
     key |= {"title": "\n".join(textwrap.wrap(heading, int(11 * page[0]))), "alignment": "left"}
     key["title_fontproperties"] = {"size": 10.0, "weight": "bold"}
-    figure.legend(handles, list(strokes), ncols=len(strokes), **key)
+    figure.legend(handles=handles, ncols=len(handles), **key)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
     for index, ax in enumerate(axes):
         ax.set_visible(index < count)
     for index, (name, lines) in enumerate(panels.items()):
         ax = axes[index]
-        for label, values in lines.items():
-            ax.plot(axis, values, label=label, **strokes[label].settings)
-        frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]), sparse=True)
-        frame_values(ax, own=False, limits=limits, title="", step=step)
+        for label, (values, look) in lines.items():
+            ax.plot(axis, values, label=label, **look)
+        style.frame_frequencies(ax, axis[0], axis[-1], sparse=True)
+        style.frame_values(ax, limits=limits, title="")
         ax.set(box_aspect=aspect, xlabel="")
         ax.tick_params(labelbottom=index + columns >= count)
-        words = "\n".join(textwrap.wrap(shortened(name), int(_PANEL_LETTERS * width)))
+        words = "\n".join(textwrap.wrap(labels.shortened(name), int(_PANEL_LETTERS * width)))
         ax.set_title(words, loc="left", pad=3, fontsize=8.5, fontweight="bold")
         if remarks:
-            look: dict[str, Any] = {"xycoords": "axes fraction", "ha": "right", "va": "bottom"}
-            write_at(ax, remarks[index], (0.985, 0.03), **look)
+            corner: Look = {"xycoords": "axes fraction", "ha": "right", "va": "bottom"}
+            labels.write_at(ax, remarks[index], (0.985, 0.03), **corner)
     axes[count - 1].set_xlabel("Frequency in Hz", loc="right")
     figure.supylabel(title, fontsize=8.5)
     return figure
@@ -97,14 +86,14 @@ def _page(
 
 def levels_page(panels: Panels, axis: FloatArray, reference: str, **page: Any) -> Figure:
     """Draw panels of levels in the proportions of IEC 60263: 50 dB are as long as a decade."""
-    shown = [values for lines in panels.values() for values in lines.values()]
-    limits = level_span(np.concatenate(shown), most=50.0)
+    shown = [values for lines in panels.values() for values, _ in lines.values()]
+    limits = style.level_span(np.concatenate(shown), most=50.0)
     aspect = (limits[1] - limits[0]) / 50.0 / math.log10(axis[-1] / axis[0])
-    title = level_title(reference)
-    return _page(panels, axis, limits=limits, step=10.0, aspect=aspect, title=title, **page)
+    title = style.level_title(reference)
+    return _page(panels, axis, limits=limits, aspect=aspect, title=title, **page)
 
 
-@house_style()
+@house_style
 def plot_every_seat(plan: Plan) -> Figure:
     """Plot before, predicted and target at every seat: of the sum where the plan joins the mains.
 
@@ -114,18 +103,15 @@ def plot_every_seat(plan: Plan) -> Figure:
         If matplotlib is not installed.
     """
     shown = shown_levels(plan)
-    panels, strokes = {}, {}
-    for row, seat in enumerate(shown.seats):
-        lines = seat_lines(plan, shown.before[row], shown.predicted[row], shown)
-        panels[seat] = {text: levels for _, text, levels in lines}
-        strokes = {text: LEVEL_STROKES[name] for name, text, _ in lines}
+    rows = zip(shown.seats, shown.before, shown.predicted, strict=True)
+    panels = {seat: seat_lines(plan, before, then, shown) for seat, before, then in rows}
     played = "both" if plan.joining is not None else plan.source
     what = {"sub": "subwoofer", "both": "subwoofer and mains together"}.get(played, "mains")
     heading = f"Every seat, before and predicted: {what}"
-    return levels_page(panels, shown.axis, plan.level_reference, strokes=strokes, heading=heading)
+    return levels_page(panels, shown.axis, plan.level_reference, heading=heading)
 
 
-@house_style()
+@house_style
 def plot_parts(plan: Plan, *, before: JoiningData | None = None) -> Figure:
     """Plot subwoofer, mains and their sum, before and as proposed: power averages over the seats.
 
@@ -148,33 +134,34 @@ def plot_parts(plan: Plan, *, before: JoiningData | None = None) -> Figure:
         raise ValueError("the plan does not join subwoofer and mains")
     weights = [row.weight for row in record.seats]
 
-    def mean(rows: ArrayLike) -> FloatArray:
-        return power_mean_db(np.array(rows), weights=weights)
+    def means(rows: Mapping[str, ArrayLike]) -> Mapping[str, tuple[FloatArray, Look]]:
+        levels = {name: power_mean_db(np.array(row), weights=weights) for name, row in rows.items()}
+        return {name: (level_db, _PARTS[name]) for name, level_db in levels.items()}
 
-    now = {"both": mean(record.before_level_db)}
+    now: dict[str, ArrayLike] = {}
     if before is not None:
         for name, silent in (("subwoofer", "mains"), ("mains", "sub")):
             part = before.with_transfers(**{silent: 0.0})
-            now[name] = mean(part.predicted_level_db(before.present))
-    then = {"subwoofer": mean(record.sub_level_db), "mains": mean(record.mains_level_db)}
+            now[name] = part.predicted_level_db(before.present)
+    now["both"] = record.before_level_db
+    then = {"subwoofer": record.sub_level_db, "mains": record.mains_level_db}
+    then["both"] = record.after_level_db
     losses = (record.loss_before_db, record.loss_db)
     return levels_page(
-        {"before": now, "as proposed": {**then, "both": mean(record.after_level_db)}},
+        {"before": means(now), "as proposed": means(then)},
         np.array(record.frequencies),
         plan.level_reference,
-        strokes=_PART_STROKES,
         heading="Subwoofer, mains and both: power average over the seats",
         remarks=[f"loses {loss:.1f} dB at {record.corner:.0f} Hz" for loss in losses],
     )
 
 
-_PART_STROKES = {
-    "subwoofer": Stroke(colour="teal", dashes=(1.2, 1.2), width=1.3),
-    "mains": Stroke(colour="amber", dashes=(7, 1.5, 1.2, 1.5), width=1.3),
-    "both": Stroke(colour="blue", width=2.2),
+_PARTS = {
+    "subwoofer": stroke("teal", "1.2 1.2"),
+    "mains": stroke("amber", "7 1.5 1.2 1.5"),
+    "both": stroke("blue", "", 2.2),
 }
-_MEASURED = {"measured": Stroke(colour="blue", width=1.8)}
-_MINIMUM = {"minimum phase, from the level": Stroke(colour="rust", dashes=(4, 1.3), width=1.3)}
+_MEASURED, _MINIMUM = stroke("blue", "", 1.8), stroke("rust", "4 1.3")
 
 
 def plot_phase(survey: Survey) -> Figure:
@@ -203,7 +190,7 @@ def plot_group_delay(survey: Survey) -> Figure:
     return _phase_page(survey, of_phase=False)
 
 
-@house_style()
+@house_style
 def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
     told = [entry for entry in reversed(survey.measurements) if entry.response.has_phase]
     if not told:
@@ -214,19 +201,27 @@ def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
     heading = "Phase at the seats" if of_phase else "Group delay at the seats"
     silent = [seat for seat in survey.seats if seat not in first]
     heading += f"; measured without phase: {', '.join(silent)}" if silent else ""
-    page: dict[str, Any] = {"heading": heading}
+    page: Look = {"heading": heading}
     page["remarks"] = [f"{1e3 * one.delay:.1f} ms taken out" for one in parts.values()]
     if of_phase:
-        page |= {"title": "Phase in degrees", "limits": (-180.0, 180.0), "step": 90.0}
-        phases = {seat: {"measured": _cut_at_turns(one.phase_deg)} for seat, one in parts.items()}
-        return _page(phases, axis, _MEASURED, **page)
-    rows = {s: (1e3 * p.group_delay, 1e3 * p.minimum_group_delay) for s, p in parts.items()}
-    strokes = _MEASURED | _MINIMUM
-    panels = {seat: dict(zip(strokes, pair, strict=True)) for seat, pair in rows.items()}
-    low, high = np.percentile(np.array([*rows.values()]), (1.0, 99.0))
-    step = nice_step(max(float(high - low), 20.0))
-    limits = step * math.floor(low / step), step * math.ceil(high / step)
-    return _page(panels, axis, strokes, title="Group delay in ms", limits=limits, step=step, **page)
+        panels = {
+            s: {"measured": (_cut_at_turns(p.phase_deg), _MEASURED)} for s, p in parts.items()
+        }
+        figure = _page(panels, axis, title="Phase in degrees", limits=(-180.0, 180.0), **page)
+        figure.axes[0].set_yticks([-180.0, -90.0, 0.0, 90.0, 180.0])
+        return figure
+    delays = {
+        seat: {
+            "measured": (1e3 * one.group_delay, _MEASURED),
+            "minimum phase, from the level": (1e3 * one.minimum_group_delay, _MINIMUM),
+        }
+        for seat, one in parts.items()
+    }
+    every = [values for lines in delays.values() for values, _ in lines.values()]
+    low, high = np.percentile(every, (1.0, 99.0))
+    ticks = style.round_steps().tick_values(low, max(high, low + 20.0))
+    limits = float(ticks[0]), float(ticks[-1])
+    return _page(delays, axis, title="Group delay in ms", limits=limits, **page)
 
 
 def _cut_at_turns(phase_deg: FloatArray) -> FloatArray:
@@ -237,10 +232,10 @@ def _cut_at_turns(phase_deg: FloatArray) -> FloatArray:
 
 
 _OCTAVE_PART = 12
-_TOGETHER = Stroke(colour="blue", width=2.2, zorder=3.0)
+_TOGETHER = stroke("blue", "", 2.2, 3)
 
 
-@house_style()
+@house_style
 def plot_subwoofers(plan: Plan) -> Figure:
     """Plot each of several subwoofers and all together at every seat, as proposed.
 
@@ -258,21 +253,17 @@ def plot_subwoofers(plan: Plan) -> Figure:
     points = np.array(plan.together.points)
     reach = 2.0 ** (0.5 / _OCTAVE_PART)
     axis = points[(points >= points[0] * reach) & (points <= points[-1] / reach)]
-    parts = {shortened(name): own.pressures for name, own in plan.each_together.items()}
-    strokes = {name: seat_stroke(index + 1) for index, name in enumerate(parts)}
+    parts = {labels.shortened(name): own.pressures for name, own in plan.each_together.items()}
+    looks = {name: style.seat_stroke(index + 1) for index, name in enumerate(parts)}
+    looks["together"] = _TOGETHER
     lines = parts | {"together": np.sum(list(parts.values()), axis=0)}
 
-    def level_db(pressure: ComplexArray) -> FloatArray:
+    def smoothed(pressure: ComplexArray) -> FloatArray:
         return smooth_power_db(points, amplitude_ratio_db(pressure), at=axis, fraction=_OCTAVE_PART)
 
     panels = {
-        seat: {name: level_db(rows[n]) for name, rows in lines.items()}
+        seat: {name: (smoothed(rows[n]), looks[name]) for name, rows in lines.items()}
         for n, seat in enumerate(plan.together.seats)
     }
-    return levels_page(
-        panels,
-        axis,
-        plan.level_reference,
-        strokes=strokes | {"together": _TOGETHER},
-        heading="Each subwoofer and all together at every seat, as proposed",
-    )
+    heading = "Each subwoofer and all together at every seat, as proposed"
+    return levels_page(panels, axis, plan.level_reference, heading=heading)

@@ -16,15 +16,23 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
-from roomeq.analysis.seats import comparable_level_db, estimate_seat_statistics
+from roomeq.analysis.seats import (
+    SeatStatistics,
+    comparable_level_db,
+    estimate_seat_statistics,
+)
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.errors import FileFaultError, RoomeqError
 from roomeq.base.files import refuse_other_kinds, replacing
+from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
-from roomeq.jobs.decay import room_decays
+from roomeq.base.survey import Survey
+from roomeq.jobs.decay import SeatDecay, room_decays
 from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import equaliser_of
+from roomeq.optimiser.drive.headroom import Headroom
+from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
 from roomeq.report.plots import decay, headroom, joining, multiples, seats
@@ -80,30 +88,16 @@ class Subject:
         return self._proposed
 
     @property
-    def name(self) -> str:
-        """Of the room."""
-        return self.room.name if self.room else self.proposal.room
-
-    @property
-    def footer(self) -> str:
-        """What stands at the foot of every picture."""
-        date = (self.room or self.proposal).record.get("date")
-        return ", ".join(filter(None, (shortened(self.name), date)))
-
-    @property
-    def letters(self) -> str:
-        """All that names of room and seats are written with."""
-        seats = [one.seat for one in self.plan.seats] if self.plan else []
-        seats += self.plan.subwoofers if self.plan else []
-        seats += self.room.survey.seats if self.room else []
-        return "".join([self.name, *seats])
-
-    @property
     def measured(self) -> Room:
         """The room; ValueError where there is none."""
         if self.room is None:
             raise ValueError("a plan does not keep the measurements: give the room")
         return self.room
+
+    @property
+    def survey(self) -> Survey:
+        """What was measured of what is judged."""
+        return self.measured.survey.of_source(self.measured.source)
 
     @property
     def recordings(self) -> list[RecordedSweep]:
@@ -114,151 +108,156 @@ class Subject:
             raise ValueError(f"needs a recorded sweep, and {heard}")
         return found
 
+    @property
+    def joining(self) -> JoiningRecord:
+        """What joins the mains; ValueError where nothing does."""
+        if self.proposal.joining is None:
+            said = [text for text in self.proposal.assumptions if "are not joined" in text]
+            raise ValueError((said or ["subwoofer and mains are not joined"])[-1])
+        return self.proposal.joining
 
-def _seats(of: Subject, name: str) -> Drawn:
-    room = of.measured
-    survey = room.survey.of_source(room.source)
-    axis = common_axis(survey, lowest=_LOWEST, highest=_HIGHEST)
-    levels = seat_levels_db(survey, at=axis)
-    if not survey.levels_comparable:
-        levels, _ = comparable_level_db(levels, frequencies=axis)
-    told = estimate_seat_statistics(axis, levels, seats=survey.seats, weights=survey.weights)
-    if name == "seats":
-        yield "", seats.plot_seats(told, levels, level_reference=room.level_reference)
-    elif len(levels) < 2:
+    @property
+    def several(self) -> Plan:
+        """The plan of several subwoofers; ValueError where there is one."""
+        if self.proposal.together is None:
+            raise ValueError("there is one subwoofer")
+        return self.proposal
+
+    @property
+    def headroom(self) -> Headroom:
+        """What the wanted level leaves; ValueError where none is wanted."""
+        if self.proposal.headroom is None:
+            raise ValueError("no level is wanted (wanted_spl_db in [headroom])")
+        return self.proposal.headroom.headroom()
+
+    def seats(self) -> tuple[SeatStatistics, FloatArray]:
+        """Return what the seats share, and their levels."""
+        survey = self.survey
+        axis = common_axis(survey, lowest=_LOWEST, highest=_HIGHEST)
+        levels = seat_levels_db(survey, at=axis)
+        if not survey.levels_comparable:
+            levels, _ = comparable_level_db(levels, frequencies=axis)
+        who = survey.seats, survey.weights
+        return estimate_seat_statistics(axis, levels, seats=who[0], weights=who[1]), levels
+
+
+def _seat_differences(of: Subject) -> Axes:
+    if len(of.survey.seats) < 2:
         raise ValueError("there is one seat only")
-    else:
-        yield "", seats.plot_seat_differences(told, levels)
+    return seats.plot_seat_differences(*of.seats())
 
 
-def _survey(of: Subject, name: str) -> Drawn:
-    survey = of.measured.survey.of_source(of.measured.source)
-    if name == "phase":
-        yield "", multiples.plot_phase(survey)
-    elif name == "group_delay":
-        yield "", multiples.plot_group_delay(survey)
-    elif all(entry.response.snr_db is None for entry in survey.measurements):
+def _signal_to_noise(of: Subject) -> Axes:
+    if all(entry.response.snr_db is None for entry in of.survey.measurements):
         raise ValueError("no measurement tells its noise")
-    else:
-        yield "", seats.plot_survey_signal_to_noise(survey)
+    return seats.plot_survey_signal_to_noise(of.survey)
 
 
-def _recorded(of: Subject, name: str) -> Drawn:
-    """Draw what is drawn of every recording by itself; harmonics need a described sweep."""
+def _impulse_responses(of: Subject) -> Drawn:
     for one in of.recordings:
-        what, label = _stem(one.file), f"{one.seat}, {one.source}"
-        if name == "distortion" and one.distortion is not None:
-            ax = headroom.plot_distortion(one.distortion)
-            yield what, titled(ax, f"Distortion while measuring: {label}")
-        elif name == "impulse_response" and one.impulse_response and one.window:
+        if one.impulse_response and one.window:
             figure = decay.plot_impulse_response(one.impulse_response, window=one.window)
-            titled(figure.axes[0], f"Impulse response and window: {label}")
-            yield what, figure
+            titled(figure.axes[0], f"Impulse response and window: {one.seat}, {one.source}")
+            yield _stem(one.file), figure
 
 
-def _decay(of: Subject, name: str) -> Drawn:
+def _distortions(of: Subject) -> Drawn:
+    for one in of.recordings:
+        if one.distortion is not None:  # else the sweep was not described
+            ax = headroom.plot_distortion(one.distortion)
+            heading = f"Distortion while measuring: {one.seat}, {one.source}"
+            yield _stem(one.file), titled(ax, heading)
+
+
+def _decays(of: Subject) -> tuple[SeatDecay, ...]:
     of.recordings  # noqa: B018
     if of.proposal.subwoofers:
         raise ValueError("of several subwoofers it is not told how each one's bands change it")
-    for one in room_decays(of.measured, gains_db=of.proposal.gains_db):
-        if name == "decay_times":
-            ax = decay.plot_decay(one.before, predicted=one.predicted)
-            what = "How long it rings"
-        else:
-            ax = decay.plot_decay_lines(one.lines, predicted=one.predicted_lines)
-            what = "How the sound dies away"
-        yield _stem(one.file), titled(ax, f"{what}: {one.seat}")
+    return room_decays(of.measured, gains_db=of.proposal.gains_db)
 
 
-def _plan(of: Subject, name: str) -> Drawn:
+def _decay_times(of: Subject) -> Drawn:
+    for one in _decays(of):
+        ax = decay.plot_decay(one.before, predicted=one.predicted)
+        yield _stem(one.file), titled(ax, f"How long it rings: {one.seat}")
+
+
+def _decay_lines(of: Subject) -> Drawn:
+    for one in _decays(of):
+        ax = decay.plot_decay_lines(one.lines, predicted=one.predicted_lines)
+        yield _stem(one.file), titled(ax, f"How the sound dies away: {one.seat}")
+
+
+def _equaliser(of: Subject) -> Axes:
     plan, evidence = of.proposal, of.proposal.evidence
-    if name == "equaliser":
-        equaliser = of.room.equaliser if of.room else equaliser_of(plan.device)
-        if equaliser is None:
-            raise ValueError("the shapes of the bands were measured, and a plan does not keep them")
-        limit: Any = {"limit_db": evidence.filter_boost_limit_db}
-        limit["no_boost_below"] = evidence.no_boost_below
-        yield "", of_plan.plot_equaliser(equaliser, plan.gains_db, **limit)
-    elif plan.extra_drive:
-        limits = headroom.drive_limits_db(plan)
-        yield "", headroom.plot_extra_drive(plan.extra_drive, limits_db=limits)
+    equaliser = of.room.equaliser if of.room else equaliser_of(plan.device)
+    if equaliser is None:
+        raise ValueError("the shapes of the bands were measured, and a plan does not keep them")
+    limit_db, floor = evidence.filter_boost_limit_db, evidence.no_boost_below
+    return of_plan.plot_equaliser(equaliser, plan.gains_db, limit_db=limit_db, no_boost_below=floor)
 
 
-def _headroom(of: Subject, name: str) -> Drawn:
-    if of.proposal.headroom is None:
-        raise ValueError("no level is wanted (wanted_spl_db in [headroom])")
-    left = of.proposal.headroom.headroom()
-    yield "", getattr(headroom, f"plot_{name}")(left)
+def _extra_drive(of: Subject) -> Axes:
+    if not of.proposal.extra_drive:
+        raise ValueError("nothing is known of it")
+    limits = headroom.drive_limits_db(of.proposal)
+    return headroom.plot_extra_drive(of.proposal.extra_drive, limits_db=limits)
 
 
-def _joining(of: Subject, name: str) -> Drawn:
-    plan, record = of.proposal, of.proposal.joining
-    if record is None:
-        said = [text for text in plan.assumptions if "are not joined" in text]
-        raise ValueError((said or ["subwoofer and mains are not joined"])[-1])
-    if name == "delay_map":
-        yield "", joining.plot_joining_map(record)
-    elif name == "joining":
-        yield "", joining.plot_joining(record, level_reference=plan.level_reference)
-    else:
-        before = None if of.room is None else present_data(of.room)
-        yield "", multiples.plot_parts(plan, before=before)
+def _joining(of: Subject) -> Axes:
+    return joining.plot_joining(of.joining, level_reference=of.proposal.level_reference)
 
 
-def _verification(of: Subject, _: str) -> Drawn:
+def _parts(of: Subject) -> Figure:
+    before = present_data(of.room) if of.joining and of.room else None
+    return multiples.plot_parts(of.proposal, before=before)
+
+
+def _verification(of: Subject) -> Drawn:
     plan, survey, found = of.proposal, of.measured.survey, of.found
     yield "", plot_verification(plan, survey, found=found)
     if found and found.source != "both" and found.joining and found.joining.by_sum:
         yield "sum", plot_verification(plan, survey, found=found, source="both")
 
 
-def _together(of: Subject) -> Plan:
-    if of.proposal.together is None:
-        raise ValueError("there is one subwoofer")
-    return of.proposal
-
-
-def _of_each(draw: Callable[[Subject, str], Drawn]) -> Callable[[Subject, str], Drawn]:
+def _of_each(draw: Callable[[Subject], Axes]) -> Callable[[Subject], Drawn]:
     """Return what draws the settings of each of several subwoofers, or of the one there is."""
 
-    def drawn(of: Subject, name: str) -> Drawn:
-        if not of.proposal.subwoofers:
-            yield from draw(of, name)
+    def drawn(of: Subject) -> Drawn:
         stems = [_stem(whose) for whose in of.proposal.subwoofers]
+        if not stems:
+            yield "", draw(of)
         for number, (whose, plan) in enumerate(of.proposal.subwoofers.items(), start=1):
-            stem = stems[number - 1]
-            stem = stem if stems.count(stem) == 1 else f"{stem}_{number}"
-            for what, picture in draw(Subject(plan=plan), name):
-                ax: Any = picture  # settings of one device are drawn in one frame
-                titled(ax, f"{ax.get_title(loc='left')}: {whose}".lstrip(": "))
-                yield "_".join(filter(None, (stem, what))), ax
+            ax, stem = draw(Subject(plan=plan)), stems[number - 1]
+            titled(ax, f"{ax.get_title(loc='left')}: {whose}".lstrip(": "))
+            yield stem if stems.count(stem) == 1 else f"{stem}_{number}", ax
 
     return drawn
 
 
-PICTURES: dict[str, Callable[[Subject, str], Drawn]] = {
-    "seats": _seats,
-    "seat_differences": _seats,
-    "signal_to_noise": _survey,
-    "phase": _survey,
-    "group_delay": _survey,
-    "impulse_response": _recorded,
-    "distortion": _recorded,
-    "decay_times": _decay,
-    "decay_lines": _decay,
-    "prediction": lambda of, _: iter([("", of_plan.plot_prediction(of.proposal))]),
-    "every_seat": lambda of, _: iter([("", multiples.plot_every_seat(of.proposal))]),
-    "subwoofers": lambda of, _: iter([("", multiples.plot_subwoofers(_together(of)))]),
-    "variation": lambda of, _: iter([("", seats.plot_variation(_together(of)))]),
-    "band_gains": _of_each(lambda of, _: iter([("", of_plan.plot_band_gains(of.proposal))])),
-    "equaliser": _of_each(_plan),
-    "extra_drive": _of_each(_plan),
-    "drive": _of_each(_headroom),
-    "power": _of_each(_headroom),
-    "displacement": _of_each(_headroom),
+PICTURES: dict[str, Callable[[Subject], Axes | Figure | Drawn]] = {
+    "seats": lambda of: seats.plot_seats(*of.seats(), level_reference=of.measured.level_reference),
+    "seat_differences": _seat_differences,
+    "signal_to_noise": _signal_to_noise,
+    "phase": lambda of: multiples.plot_phase(of.survey),
+    "group_delay": lambda of: multiples.plot_group_delay(of.survey),
+    "impulse_response": _impulse_responses,
+    "distortion": _distortions,
+    "decay_times": _decay_times,
+    "decay_lines": _decay_lines,
+    "prediction": lambda of: of_plan.plot_prediction(of.proposal),
+    "every_seat": lambda of: multiples.plot_every_seat(of.proposal),
+    "subwoofers": lambda of: multiples.plot_subwoofers(of.several),
+    "variation": lambda of: seats.plot_variation(of.several),
+    "band_gains": _of_each(lambda of: of_plan.plot_band_gains(of.proposal)),
+    "equaliser": _of_each(_equaliser),
+    "extra_drive": _of_each(_extra_drive),
+    "drive": _of_each(lambda of: headroom.plot_drive(of.headroom)),
+    "power": _of_each(lambda of: headroom.plot_power(of.headroom)),
+    "displacement": _of_each(lambda of: headroom.plot_displacement(of.headroom)),
     "joining": _joining,
-    "delay_map": _joining,
-    "parts": _joining,
+    "delay_map": lambda of: joining.plot_joining_map(of.joining),
+    "parts": _parts,
 }
 """Every picture of a room or a plan by its name, in the order of the work."""
 
@@ -335,18 +334,21 @@ def write_pictures(
     known = PICTURES if subject.found is None else {"verification": _verification}
     files: list[Path] = []
     not_made: dict[str, str] = {}
-    with fonts_for(subject.letters) as boxes:
-        for name in only or known:
+    name, date, letters = _told(subject)
+    footer = ", ".join(filter(None, (shortened(name), date)))
+    with fonts_for(letters) as boxes:
+        for picture in only or known:
             before = len(files)
             try:
-                for suffix, drawn in known[name](subject, name):
-                    files.append(folder / f"{'_'.join(filter(None, (name, suffix)))}.{form}")
+                found = known[picture](subject)
+                for suffix, drawn in found if isinstance(found, Iterator) else [("", found)]:
+                    files.append(folder / f"{'_'.join(filter(None, (picture, suffix)))}.{form}")
                     folder.mkdir(exist_ok=True)
-                    write_picture(drawn, files[-1], form=form, footer=subject.footer)
+                    write_picture(drawn, files[-1], form=form, footer=footer)
             except ValueError as error:
-                not_made[name] = str(error)
+                not_made[picture] = str(error)
             if len(files) == before:
-                not_made.setdefault(name, "nothing is known of it")
+                not_made.setdefault(picture, "nothing is known of it")
     if not files:
         raise ValueError(f"no picture was made: {'; '.join(dict.fromkeys(not_made.values()))}")
     beside = sorted({*folder.glob("*.png"), *folder.glob("*.svg")} - set(files)) if not only else []
@@ -357,6 +359,16 @@ def write_pictures(
         earlier=tuple(map(str, earlier)),
         boxes=boxes,
     )
+
+
+def _told(of: Subject) -> tuple[str, str | None, str]:
+    """Return the room's name, the date, and all letters that names of room and seats have."""
+    room, plan = of.room, of.plan
+    one = room or of.proposal
+    name = room.name if room else of.proposal.room
+    names = [*(seat.seat for seat in plan.seats), *plan.subwoofers] if plan else []
+    names += room.survey.seats if room else []
+    return name, one.record.get("date"), "".join([name, *names])
 
 
 def _stem(file: str) -> str:
@@ -378,11 +390,12 @@ def write_picture(drawn: Axes | Figure, path: Path, *, form: str = "png", footer
 
     figure: Any = drawn.figure or drawn
     look = {"fontsize": 6.5, "color": COLOURS["quiet"], "parse_math": False}
-    figure.text(0.01, 0.02 / figure.get_figheight(), footer, **look)
+    figure.text(0.01, 0.0, footer, va="top", **look)
     refuse_other_kinds(path, kind="picture", is_of_kind=_is_ours, error=FileFaultError)
     facts: dict[str, Any] = {"Title": _MARK.decode()} | ({"Date": None} if form == "svg" else {})
     with replacing(path) as temporary, mpl.rc_context({"svg.hashsalt": "roomeq"}):
-        figure.savefig(temporary, format=form, dpi=_DOTS_PER_INCH, metadata=facts)
+        page: dict[str, Any] = {"bbox_inches": "tight", "dpi": _DOTS_PER_INCH, "metadata": facts}
+        figure.savefig(temporary, format=form, **page)
     plt.close(figure)
 
 

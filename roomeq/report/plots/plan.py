@@ -19,20 +19,9 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray, power_mean_db, signed, signed_setting
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import EndLabel, draw_curves, mark_corner, mark_span, write_at
-from roomeq.report.plots.style import (
-    COLOURS,
-    Stroke,
-    frame_rows,
-    house_style,
-    level_span,
-    level_title,
-    seat_stroke,
-    started,
-    titled,
-)
+from roomeq.report.plots import labels, style
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 from roomeq.report.text.wording import reason_text
 from roomeq.wanted.target import Target
 
@@ -47,7 +36,7 @@ def seat_rows(
     seats: Sequence[SeatResult | SeatLossRow],
     seat: str | None,
     *,
-    missing: str = "the plan has no seat {!r}, only {}",
+    missing: str,
 ) -> list[int]:
     """Return the rows that belong to one seat, or to all.
 
@@ -94,25 +83,26 @@ class ShownLevels:
         return power_mean_db(rows, weights=self.weights)
 
 
-def shown_levels(plan: Plan, seat: str | None = None) -> ShownLevels:
-    """Return the levels at one seat or at all.
+def shown_levels(plan: Plan, seat: str | None = None, *, alone: bool = False) -> ShownLevels:
+    """Return the levels at one seat or at all; `alone` those of the fitted source in any case.
 
     Raises
     ------
     ValueError
         If nothing is predicted at such a seat.
     """
-    sum_, given = plan.joining, plan.joining or plan.curves
+    sum_ = None if alone else plan.joining
+    given, predicted = sum_ or plan.curves, plan.curves.predicted_level_db
     seats: Sequence[SeatResult | SeatLossRow] = plan.seats
+    missing = "the plan has no seat {!r}, only {}"
     if sum_ is None:
-        rows, predicted = seat_rows(seats, seat), plan.curves.predicted_level_db
         judged = np.array(given.frequencies)[np.array(plan.curves.frequency_weights) > 0]
         judged_up_to = float(judged[-1] if judged.size else given.frequencies[-1])
     else:
         seats, predicted = sum_.seats, sum_.after_level_db
         missing = "the sum with the mains is not predicted at {!r}, only at {}"
-        rows = seat_rows(seats, seat, missing=missing)
         judged_up_to = (sum_.bands or sum_).highest
+    rows = seat_rows(seats, seat, missing=missing)
     axis, target = np.array(given.frequencies), np.array(given.target_level_db)
     names = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "points")
     stated: Any = {name: getattr(plan.target, name) for name in names}
@@ -129,7 +119,7 @@ def shown_levels(plan: Plan, seat: str | None = None) -> ShownLevels:
     )
 
 
-@house_style()
+@house_style
 def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = None) -> Axes:
     """Plot level before, as predicted, and the target: as wanted, and behind the low-pass.
 
@@ -158,53 +148,48 @@ def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = No
     """
     shown = shown_levels(plan, seat)
     axis, before, predicted, target = shown.axis, shown.before, shown.predicted, shown.target
-    lines = seat_lines(plan, shown.mean_db(before), shown.mean_db(predicted), shown)
     where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
     what = "What would change" if plan.joining is None else "Subwoofer and mains together"
-    ax = draw_curves(
-        ax,
-        axis,
-        lines,
-        [LEVEL_STROKES[name] for name, *_ in lines],
-        heading=f"{what}: {where}",
-        levels=level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted]),
-        title=level_title(plan.level_reference),
-    )
+    ax = style.started(ax)
+    lines = seat_lines(plan, shown.mean_db(before), shown.mean_db(predicted), shown)
+    for text, (level_db, look) in lines.items():
+        ax.plot(axis, level_db, label=text, **look)
+    levels = style.level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted])
+    title = style.level_title(plan.level_reference)
+    labels.frame_levels(ax, f"{what}: {where}", axis, levels, title)
     if len(before) > 1:
         span = ax.fill_between(axis, before.min(axis=0), before.max(axis=0), zorder=1)
         span.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="....", linewidth=0.0)
         span = ax.fill_between(axis, predicted.min(axis=0), predicted.max(axis=0), zorder=1.5)
         span.set(facecolor=COLOURS["blue"], alpha=0.16, linewidth=0.0)
     floor = plan.evidence.no_boost_below
-    mark_span(ax, float(axis[0]), floor, f"no boost below {floor:.0f} Hz")
-    mark_span(ax, shown.judged_up_to, float(axis[-1]), "not judged")
+    labels.mark_span(ax, float(axis[0]), floor, f"no boost below {floor:.0f} Hz")
+    labels.mark_span(ax, shown.judged_up_to, float(axis[-1]), "not judged")
     if plan.target.corner is not None:
-        mark_corner(ax, plan.target.corner)
+        labels.mark_corner(ax, plan.target.corner)
     return ax
 
 
 def seat_lines(
     plan: Plan, before: FloatArray, predicted: FloatArray, shown: ShownLevels
-) -> list[tuple[str, str, FloatArray]]:
-    """Return the lines of a seat or an average: name, what is written beside it, levels."""
+) -> dict[str, tuple[FloatArray, Look]]:
+    """Return the lines of a seat or an average by what is written beside them: levels and look."""
     same = np.allclose(shown.before, shown.predicted, rtol=0.0, atol=1e-6)
-    lines = [] if same else [("before", "before", before)]
-    lines.append(("predicted", "before and predicted" if same else "predicted", predicted))
-    lines.append(("target", f"target: {plan.target.shape}", shown.wanted))
+    lines = {} if same else {"before": (before, BEFORE)}
+    lines["before and predicted" if same else "predicted"] = predicted, PREDICTED
+    lines[f"target: {plan.target.shape}"] = shown.wanted, _TARGET
     if not np.allclose(shown.target, shown.wanted, rtol=0.0, atol=0.1):
-        lines.append(("behind the low-pass", "target behind the low-pass", shown.target))
+        lines["target behind the low-pass"] = shown.target, _BEHIND
     return lines
 
 
-LEVEL_STROKES = {
-    "before": Stroke(colour="quiet", dashes=(4, 1.5), width=1.5, zorder=3),
-    "predicted": Stroke(colour="blue", width=2.4, bold=True, zorder=3),
-    "target": Stroke(colour="rust", dashes=(1, 1.2), width=1.6, zorder=3),
-    "behind the low-pass": Stroke(colour="rust", dashes=(5, 1.5, 1, 1.5), width=0.9, zorder=3),
-}
+BEFORE = stroke("quiet", "4 1.5", 1.5, 3)
+PREDICTED = stroke("blue", "", 2.4, 3)
+_TARGET = stroke("rust", "1 1.2", 1.6, 3)
+_BEHIND = stroke("rust", "5 1.5 1 1.5", 0.9, 3)
 
 
-@house_style()
+@house_style
 def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """Plot every band's range and steps, its gain now and as proposed, and the reason.
 
@@ -224,53 +209,44 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """
     from matplotlib.ticker import MultipleLocator
 
-    ax, own = started(ax)
+    ax = style.started(ax, height=0.34 * len(plan.bands))
     device = plan.device
     steps = round((device.highest_db - device.lowest_db) / device.step_db)
     grid = device.lowest_db + device.step_db * np.arange(steps + 1)
     places = -np.arange(len(plan.bands), dtype=np.float64)
     ax.axvline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=0)
-    for place, band in zip(places, plan.bands, strict=True):
-        ax.plot(grid, np.full(grid.size, place), marker="|", markersize=3, zorder=1, **_RANGE)
-        _move(ax, float(place), band)
+    ticks: Look = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}
+    hollow: Look = {"markerfacecolor": "white", "markeredgecolor": COLOURS["ink"], "zorder": 3}
+    blue: Look = {"color": COLOURS["blue"]}
+    for place, band in zip(places.tolist(), plan.bands, strict=True):
+        ax.plot(grid, np.full(grid.size, place), marker="|", markersize=3, zorder=1, **ticks)
+        if band.gain_db != band.present_db:
+            way = [band.present_db, band.gain_db]
+            ax.plot(way, [place, place], linewidth=3.0, solid_capstyle="butt", zorder=2, **blue)
+            ax.plot(band.gain_db, place, "o", markersize=8, zorder=4, **blue)
+            text, bold = f"{signed_setting(band.gain_db)} dB", blue | {"fontweight": "bold"}
+            labels.write_at(ax, text, (band.gain_db, place), (0, 6), zorder=5, **bold)
+        ax.plot(band.present_db, place, "o", markersize=6.5, markeredgewidth=1.2, **hollow)
     pad = 0.08 * (device.highest_db - device.lowest_db)
     ax.set_xlim(device.lowest_db - pad, device.highest_db + pad)
     ax.set_ylim(places[-1] - 0.6, 0.6)
     ax.set_xlabel(f"Gain in dB, one tick for each step of {device.step_db:g} dB", loc="right")
-    names = [f"{band.label} Hz" for band in plan.bands]
     remarks: list[str] = []  # what holds for several bands in a row is said once, beside a stroke
     for reason, run in groupby(reason_text(band, plan) for band in plan.bands):
         first, count = len(remarks), len(list(run))
         remarks += [reason, *[""] * (count - 1)]
         if reason and count > 1:
             rows = [places[first] + 0.3, places[first + count - 1] - 0.3]
-            bar = ax.plot([1.022, 1.022], rows, label="same reason", clip_on=False)[0]
+            bar = ax.plot([1.022, 1.022], rows, gid="same reason", clip_on=False)[0]
             bar.set(transform=ax.get_yaxis_transform(), color=COLOURS["quiet"], linewidth=1.2)
-    frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.34, remarks=remarks)
+    names = [f"{band.label} Hz" for band in plan.bands]
+    style.frame_rows(ax, names=names, title="Band", places=places, remarks=remarks)
     ax.xaxis.set_major_locator(MultipleLocator(3.0))
     ax.annotate("Why", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False)
-    return titled(ax, "Band gains: \u25cb now, \u25cf to be set")
+    return style.titled(ax, "Band gains: \u25cb now, \u25cf to be set")
 
 
-_RANGE: dict[str, Any] = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}
-
-
-def _move(ax: Axes, place: float, band: BandSetting) -> None:
-    """Draw a band's gain now, its gain as proposed, and the way between."""
-    if band.gain_db != band.present_db:
-        way = [band.present_db, band.gain_db]
-        blue: dict[str, Any] = {"color": COLOURS["blue"]}
-        ax.plot(way, [place, place], linewidth=3.0, solid_capstyle="butt", zorder=2, **blue)
-        ax.plot(band.gain_db, place, marker="o", markersize=8, zorder=4, **blue)
-        text = f"{signed_setting(band.gain_db)} dB"
-        write_at(ax, text, (band.gain_db, place), (0, 6), fontweight="bold", zorder=5, **blue)
-    look: dict[str, Any] = {"markerfacecolor": "white", "markeredgecolor": COLOURS["ink"]}
-    ax.plot(
-        band.present_db, place, marker="o", markersize=6.5, markeredgewidth=1.2, zorder=3, **look
-    )
-
-
-@house_style()
+@house_style
 def plot_equaliser(
     equaliser: FixedBandEqualiser,
     gains_db: ArrayLike,
@@ -308,34 +284,26 @@ def plot_equaliser(
     total = equaliser.response_db(gains, axis)
     limits = [] if limit_db is None else [limit_db]
     shown = [*gains, *total, 0.0, *limits]
-    ax = draw_curves(
-        ax,
-        axis,
-        [("sum", "sum of all bands", total)],
-        [Stroke(colour="ink", width=2.4, bold=True, zorder=4)],
-        heading="What the equaliser does, and each band's part in it",
-        levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
-        title="Gain in dB",
-        db_per_decade=25,
-        beside=[
-            EndLabel(place=limit, text=f"limit of boost {signed(limit)} dB", colour="rust")
-            for limit in limits
-        ],
-    )
-    ax.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=1)
+    ax = style.started(ax)
+    ax.plot(axis, total, label="sum of all bands", **stroke("ink", "", 2.4, 4))
     for limit in limits:
-        ax.axhline(limit, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=2.9)
+        text = f"limit of boost {signed(limit)} dB"
+        ax.axhline(limit, label=text, **stroke("rust", "5 2", 1.2, 2.9))
+    heading = "What the equaliser does, and each band's part in it"
+    levels = style.level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0)
+    labels.frame_levels(ax, heading, axis, levels, "Gain in dB", db_per_decade=25)
+    ax.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=1)
     for index in np.flatnonzero(gains).tolist():
         part = equaliser.band_table_db(index, axis, gains_db=gains[index : index + 1])[0]
-        stroke, name, centre = seat_stroke(index), equaliser.labels[index], equaliser.centres[index]
-        colour = COLOURS[stroke.colour]
-        ax.fill_between(axis, 0.0, part, color=colour, alpha=0.10, zorder=1)
-        look = stroke.settings | {"linewidth": 1.0}
-        ax.plot(axis, part, label=f"{name} Hz", **look)
+        name, centre = equaliser.labels[index], equaliser.centres[index]
+        look = style.seat_stroke(index) | {"linewidth": 1.0}
+        ax.fill_between(axis, 0.0, part, color=look["color"], alpha=0.10, zorder=1)
+        ax.plot(axis, part, gid=f"{name} Hz", **look)
         if axis[0] <= centre <= axis[-1]:
-            place, bold = (centre, max(gains[index], 0.0)), {"fontweight": "bold"}
-            write_at(ax, name, place, (0, 4), pad=0.5, va="bottom", color=colour, zorder=5, **bold)
+            place = centre, max(gains[index], 0.0)
+            bold: Look = {"va": "bottom", "color": look["color"], "fontweight": "bold"}
+            labels.write_at(ax, name, place, (0, 4), pad=0.5, zorder=5, **bold)
     if no_boost_below is not None:
         text = f"no boost below {no_boost_below:.0f} Hz"
-        mark_span(ax, float(axis[0]), no_boost_below, text)
+        labels.mark_span(ax, float(axis[0]), no_boost_below, text)
     return ax

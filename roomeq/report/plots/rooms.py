@@ -16,23 +16,23 @@ import numpy as np
 
 from roomeq.jobs.voice import Voicing
 from roomeq.plan.rooms import RoomRow
-from roomeq.report.plots.labels import widened
-from roomeq.report.plots.style import Stroke, frame_values, house_style, started, titled
+from roomeq.report.plots import style
+from roomeq.report.plots.style import house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _SHARES = (0.1, 0.5, 0.9)
 _STROKES = {
-    "now": Stroke(colour="rust", dashes=(5.0, 2.0)),
-    "with the proposal": Stroke(colour="blue", width=2.2),
-    "voiced": Stroke(colour="blue", width=2.2),
-    "with its own setting": Stroke(colour="teal", dashes=(1.0, 1.2)),
-    "lost against its own": Stroke(colour="plum", dashes=(7.0, 1.5, 1.0, 1.5)),
+    "now": stroke("rust", "5 2"),
+    "with the proposal": stroke("blue", "", 2.2),
+    "voiced": stroke("blue", "", 2.2),
+    "with its own setting": stroke("teal", "1 1.2"),
+    "lost against its own": stroke("plum", "7 1.5 1 1.5"),
 }
 
 
-@house_style()
+@house_style
 def plot_rooms(rows: Sequence[RoomRow], *, ax: Axes | None = None) -> Axes:
     """Draw the deviations of many rooms, now and with their proposals.
 
@@ -58,7 +58,7 @@ def plot_rooms(rows: Sequence[RoomRow], *, ax: Axes | None = None) -> Axes:
     return _shares(sets, f"{len(drawn)} rooms, now and with their proposals{apart}", ax)
 
 
-@house_style()
+@house_style
 def plot_voicing(voicing: Voicing, *, ax: Axes | None = None) -> Axes:
     """Draw the deviations of all rooms, now, voiced and with settings of their own; what they lose.
 
@@ -78,18 +78,16 @@ def plot_voicing(voicing: Voicing, *, ax: Axes | None = None) -> Axes:
 
 def _shares(sets: Mapping[str, Sequence[float]], title: str, ax: Axes | None) -> Axes:
     """Draw which share of the rooms is no further off, and mark tenths and median."""
-    ax, own = started(ax)
+    ax = style.started(ax)
     for label, values in sets.items():
-        tenths, look = np.quantile(values, _SHARES), _STROKES[label].settings
+        tenths, look = np.quantile(values, _SHARES), _STROKES[label]
         figures = " / ".join(f"{value:.1f}" for value in tenths)
         shares = np.linspace(0.0, 100.0, len(values))
         ax.plot(np.sort(values), shares, label=f"{label}\n{figures} dB", **look)
         ax.plot(tenths, 100.0 * np.array(_SHARES), "o", color=look["color"], markersize=4)
-    frame_values(ax, own=own, limits=(0.0, 100.0), title="Rooms no further off, in %", step=10.0)
+    style.frame_values(ax, limits=(0.0, 100.0), title="Rooms no further off, in %")
     ax.set_xlim(left=0.0)
     ax.set_xlabel("Weighted deviation in dB", loc="right")
     words = "Best tenth / median / worst tenth"
-    key = ax.legend(title=words, loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False)
-    if own:
-        widened(ax, [key])
-    return titled(ax, title)
+    ax.legend(title=words, loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False)
+    return style.titled(ax, title)

@@ -10,9 +10,8 @@ some, and returns them.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from string import ascii_uppercase
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,32 +24,9 @@ from roomeq.base.response import LevelReference
 from roomeq.base.survey import Survey
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import (
-    EndLabel,
-    draw_curves,
-    label_ends,
-    scale_bar,
-    shortened,
-    widened,
-    write_at,
-)
-from roomeq.report.plots.plan import LEVEL_STROKES
-from roomeq.report.plots.style import (
-    COLOURS,
-    Stroke,
-    frame_frequencies,
-    frame_levels,
-    frame_rows,
-    frame_values,
-    house_style,
-    level_span,
-    level_title,
-    log_bar,
-    nice_step,
-    seat_stroke,
-    started,
-    titled,
-)
+from roomeq.report.plots import labels, style
+from roomeq.report.plots.plan import BEFORE, PREDICTED
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -74,7 +50,7 @@ def _checked(statistics: SeatStatistics, level_db: ArrayLike) -> FloatArray:
     return levels
 
 
-@house_style()
+@house_style
 def plot_seats(
     statistics: SeatStatistics,
     level_db: ArrayLike,
@@ -106,55 +82,27 @@ def plot_seats(
     """
     levels = _checked(statistics, level_db)
     axis, mean, spread = statistics.frequencies, statistics.level_mean_db, statistics.spread_db
-    letters, strokes = seat_letters(len(levels)), [seat_stroke(k) for k in range(len(levels))]
-    seats = zip(statistics.seats, letters, levels, strict=True)
-    lines = [(seat, f"{letter}  {seat}", row) for seat, letter, row in seats]
-    thin = [replace(stroke, width=1.0) for stroke in strokes]
-    heavy = Stroke(colour="ink", width=2.6, bold=True, zorder=3)
-    limits = level_span(levels)
-    ax = draw_curves(
-        ax,
-        axis,
-        [*lines, ("level mean", "level mean ± s.d.", mean)],
-        [*thin, heavy],
-        heading="What the seats share",
-        levels=limits,
-        title=level_title(level_reference),
-    )
+    ax = style.started(ax)
+    rows = zip(statistics.seats, seat_letters(len(levels)), levels, strict=True)
+    ground: Look = {"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": "none"}
+    for index, (seat, letter, row) in enumerate(rows):
+        look = style.seat_stroke(index)
+        ax.plot(axis, row, label=f"{letter}  {seat}", **look | {"linewidth": 1.0})
+        # the letter stands on its line twice, at each seat a little further along
+        for half in (0.0, 1.0):
+            place = int(axis.size * (half + (index + 0.5) / len(levels)) / 2.0)
+            text = ax.text(axis[place], row[place], letter, color=look["color"], zorder=4)
+            text.set(ha="center", va="center", fontsize=7.0, fontweight="bold", clip_on=True)
+            text.set_bbox(ground)
+    ax.plot(axis, mean, label="level mean ± s.d.", **stroke("ink", "", 2.6, 3))
     ax.fill_between(axis, mean - spread, mean + spread, color=COLOURS["wash"], zorder=1)
     for edge in (mean - spread, mean + spread):
         ax.plot(axis, edge, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
-    taken: list[int] = []
-    for index, (letter, stroke) in enumerate(zip(letters, strokes, strict=True)):
-        look: dict[str, Any] = {"color": COLOURS[stroke.colour], "fontweight": "bold"}
-        look["bbox"] = {"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": "none"}
-        for place in _clear_places(levels, index, limits, taken):
-            taken.append(place)
-            text = ax.text(float(axis[place]), float(levels[index, place]), letter, **look)
-            text.set(ha="center", va="center", fontsize=7.0, zorder=4, clip_on=True)
-    return ax
+    span, title = style.level_span(levels), style.level_title(level_reference)
+    return labels.frame_levels(ax, "What the seats share", axis, span, title)
 
 
-def _clear_places(
-    levels: FloatArray, index: int, limits: tuple[float, float], taken: list[int]
-) -> list[int]:
-    """Return where a seat's line stands clearest of others and letters, in either half."""
-    others = np.delete(levels, index, axis=0)
-    count = levels.shape[1]
-    apart = np.full(count, np.inf)
-    if len(others):
-        apart = np.abs(others - levels[index]).min(axis=0)
-    apart = np.minimum(apart, 8.0)  # beyond that it is clear enough
-    for place in taken:
-        apart[max(0, place - count // 30) : place + count // 30 + 1] *= 0.25
-    apart[(levels[index] < limits[0]) | (levels[index] > limits[1])] = -1.0
-    margin, half = max(1, count // 25), count // 2
-    halves = (range(margin, half), range(half, count - margin))
-    found = [max(half, key=lambda k: (apart[k], -k)) for half in halves if len(half)]
-    return [place for place in found if apart[place] > 0]
-
-
-@house_style()
+@house_style
 def plot_seat_differences(
     statistics: SeatStatistics, level_db: ArrayLike, *, ax: Axes | None = None
 ) -> Axes:
@@ -183,8 +131,8 @@ def plot_seat_differences(
     """
     difference = _checked(statistics, level_db) - statistics.level_mean_db
     lane = _lane_db(difference)
-    ax, own = started(ax)
     axis, count = statistics.frequencies, len(difference)
+    ax = style.started(ax, height=0.62 * count)
     places = -lane * np.arange(count)
     for place, row in zip(places, difference, strict=True):
         ax.axhline(place, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
@@ -194,21 +142,18 @@ def plot_seat_differences(
         below = ax.fill_between(axis, place, level, where=row <= 0, interpolate=True, zorder=2)
         below.set(facecolor="white", edgecolor=COLOURS["blue"], hatch="/////", linewidth=0.0)
         ax.plot(axis, level, color=COLOURS["ink"], linewidth=0.9, zorder=3)
-    frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]))
+    style.frame_frequencies(ax, axis[0], axis[-1])
     foot = max(0.55 * lane, 1.05 * float(-difference[-1].min()))
     ax.set_ylim(places[-1] - foot, max(0.55 * lane, 1.05 * float(difference[0].max())))
     letters = seat_letters(count)
-    seats = map(shortened, statistics.seats)
+    seats = map(labels.shortened, statistics.seats)
     names = [f"{seat}  {letter}" for seat, letter in zip(seats, letters, strict=True)]
-    frame_rows(ax, own=own, names=names, title="Seat", places=places, inches=0.62)
-    scale_bar(ax, float(places[-1]), 5.0 if lane <= 10 else 10.0)
-    low, high = ax.get_ylim()
-    look: dict[str, Any] = {"ha": "left", "va": "center", "fontsize": None, "bbox": None}
-    look |= {"xycoords": "axes fraction"}
-    for text, colour, points in (("filled: louder", "rust", 7), ("hatched: quieter", "blue", -7)):
-        place = 1.03, (0.0 - low) / (high - low)
-        write_at(ax, text, place, (0, points), color=COLOURS[colour], **look)
-    return titled(ax, "How each seat differs from the level mean")
+    style.frame_rows(ax, names=names, title="Seat", places=places)
+    labels.scale_bar(ax, float(places[-1]), 5.0 if lane <= 10 else 10.0)
+    look: Look = {"ha": "left", "va": "top", "fontsize": None, "xycoords": "axes fraction"}
+    for text, colour, points in (("filled: louder", "rust", 0), ("hatched: quieter", "blue", -14)):
+        labels.write_at(ax, text, (1.03, 1.0), (0, points), color=COLOURS[colour], **look)
+    return style.titled(ax, "How each seat differs from the level mean")
 
 
 def _lane_db(difference: FloatArray) -> float:
@@ -218,7 +163,7 @@ def _lane_db(difference: FloatArray) -> float:
     return next((step for step in _LANE_STEPS_DB if step >= least), _LANE_STEPS_DB[-1])
 
 
-@house_style()
+@house_style
 def plot_signal_to_noise(
     frequencies: ArrayLike, snr_db: ArrayLike, *, seats: Sequence[str], ax: Axes | None = None
 ) -> Axes:
@@ -251,46 +196,39 @@ def plot_signal_to_noise(
     ratios = np.asarray(snr_db, dtype=np.float64)
     if isinstance(seats, str) or ratios.shape != (len(seats), len(bands)):
         raise ValueError(f"snr_db must have shape ({len(seats)}, {len(bands)}), got {ratios.shape}")
-    ax, own = started(ax)
-    letters = seat_letters(len(seats))
+    ax, letters = style.started(ax), seat_letters(len(seats))
+    for level, text in ((SNR_IGNORED_DB, "below: ignored"), (SNR_FULL_DB, "above: counts in full")):
+        ax.axhline(level, label=text, **stroke("ink", "4 2", 0.8, 4))
     for band, column in zip(bands, ratios.T, strict=True):
         if not np.isfinite(column).any():
             ax.text(band.centre, 1.0, "not known", rotation=90, ha="center", va="bottom")
             continue
         worst = int(np.nanargmin(column))
         lowest, others = float(column[worst]), np.delete(column, worst)
-        log_bar(ax, lower=band.lower, upper=band.upper, height=lowest, look=_look(lowest))
+        style.log_bar(ax, lower=band.lower, upper=band.upper, height=lowest, look=_look(lowest))
         points, va = ((0, -4), "top") if lowest > 5.0 else ((0, 2), "bottom")
         place, bold = (band.centre, max(lowest, 0.0)), {"fontsize": 7, "fontweight": "bold"}
         named = letters[worst] + ("" if np.isfinite(column).all() else "?")
-        write_at(ax, named, place, points, pad=0.6, va=va, zorder=5, **bold)
+        labels.write_at(ax, named, place, points, pad=0.6, va=va, zorder=5, **bold)
         centres = np.full(others.size, band.centre)
         ink = COLOURS["ink"]
         ax.plot(centres, others, marker="_", markersize=7, linestyle="none", color=ink, zorder=3)
-    top = level_span(ratios, least=40.0, step=10.0)[1]
-    frame_levels(
-        ax,
-        own=own,
-        frequencies=(bands[0].lower, bands[-1].upper),
-        levels=(min(0.0, 10.0 * np.floor(np.nanmin(ratios, initial=0.0) / 10.0)), max(40.0, top)),
-        title="Signal over noise in dB",
-    )
-    for level, text in ((SNR_IGNORED_DB, "below: ignored"), (SNR_FULL_DB, "above: counts in full")):
-        ax.axhline(level, color=COLOURS["ink"], linewidth=0.8, linestyle=(0, (4, 2)), zorder=4)
-        label_ends(ax, [EndLabel(place=level, text=text)])
+    top = style.level_span(ratios, least=40.0, step=10.0)[1]
+    foot = 10.0 * np.floor(np.nanmin(ratios, initial=0.0) / 10.0)
+    heading, ends = "How far the sound stands above the noise", (bands[0].lower, bands[-1].upper)
+    levels = min(0.0, foot), max(40.0, top)
+    labels.frame_levels(ax, heading, ends, levels, "Signal over noise in dB")
     known = np.isfinite(ratios)
     told_of = np.any(known, axis=1).tolist()
     names = [
-        f"{letter}  {shortened(seat)}{'' if told else ': not known'}"
+        f"{letter}  {labels.shortened(seat)}{'' if told else ': not known'}"
         for letter, seat, told in zip(letters, seats, told_of, strict=True)
     ]
     if (known.any(axis=0) != known.all(axis=0)).any():
         names.append("?  of the known seats")
     key = ax.text(1.035, 0.995, "\n".join(names), transform=ax.transAxes, va="top")
     key.set_linespacing(1.35)
-    if own:
-        widened(ax, [key])
-    return titled(ax, "How far the sound stands above the noise")
+    return ax
 
 
 def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Axes:
@@ -317,15 +255,15 @@ def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Ax
     return plot_signal_to_noise(found.frequencies, found.snr_db, seats=found.seats, ax=ax)
 
 
-def _look(value_db: float) -> dict[str, object]:
+def _look(value_db: float) -> Look:
     """Return the look of a bar: solid if it counts in full, hatched in part, crossed not at all."""
-    ignored, full = value_db < SNR_IGNORED_DB, value_db >= SNR_FULL_DB
-    colour = COLOURS["quiet"] if ignored else COLOURS["blue"]
-    hatch = "" if full else "xxxx" if ignored else "////"
-    return {"facecolor": colour if full else "white", "edgecolor": colour, "hatch": hatch}
+    if value_db >= SNR_FULL_DB:
+        return style.filling("blue", ground="blue")
+    ignored = value_db < SNR_IGNORED_DB
+    return style.filling("quiet", "xxxx") if ignored else style.filling("blue", "////")
 
 
-@house_style()
+@house_style
 def plot_variation(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """Plot how the seats differ over frequency, before and predicted: standard deviation by weight.
 
@@ -343,17 +281,16 @@ def plot_variation(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """
     if len(plan.seats) < 2:
         raise ValueError("there is one seat only")
-    ax, own = started(ax)
+    ax = style.started(ax)
     weights, frequencies = [seat.weight for seat in plan.seats], plan.curves.frequencies
     rows = {"before": plan.curves.before_level_db, "predicted": plan.curves.predicted_level_db}
     top = 0.0
-    for name, levels_db in rows.items():
+    for (name, levels_db), look in zip(rows.items(), (BEFORE, PREDICTED), strict=True):
         apart_db = levels_db - np.average(levels_db, axis=0, weights=weights)
         spread_db = np.sqrt(np.average(apart_db**2, axis=0, weights=weights))
-        ax.plot(frequencies, spread_db, label=name, **LEVEL_STROKES[name].settings)
+        ax.plot(frequencies, spread_db, label=name, **look)
         top = max(top, float(np.ceil(spread_db.max() + 0.5)))
-    frame_frequencies(ax, lowest=frequencies[0], highest=frequencies[-1])
-    title = "Standard deviation in dB"
-    frame_values(ax, own=own, limits=(0.0, top), title=title, step=nice_step(top))
-    ax.legend(loc="upper right", frameon=False, handlelength=3.2)
-    return titled(ax, "How the seats differ, before and predicted")
+    style.frame_frequencies(ax, frequencies[0], frequencies[-1])
+    style.frame_values(ax, limits=(0.0, top), title="Standard deviation in dB")
+    labels.name_ends(ax)
+    return style.titled(ax, "How the seats differ, before and predicted")

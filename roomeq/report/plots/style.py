@@ -14,10 +14,10 @@ from __future__ import annotations
 import math
 import textwrap
 import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from functools import wraps
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -26,6 +26,11 @@ from roomeq.base.bands import third_octave_bands
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.ticker import Locator
+
+Look: TypeAlias = dict[str, Any]
+"""Settings of matplotlib for one artist."""
 
 COLOURS = {
     "ink": "#1f2430",
@@ -50,32 +55,22 @@ _STYLE: Any = {
     "axes.facecolor": "white",
     "axes.edgecolor": COLOURS["ink"],
     "axes.labelcolor": COLOURS["ink"],
-    "axes.grid": False,
-    "axes.linewidth": 0.8,
-    "axes.labelsize": 8.5,
-    "axes.titlesize": 10.0,
-    "axes.titleweight": "bold",
-    "axes.xmargin": 0.0,
-    "axes.unicode_minus": True,
     "figure.facecolor": "white",
-    "figure.autolayout": False,
-    "figure.constrained_layout.use": False,
     "hatch.linewidth": 0.6,
-    "lines.linewidth": 1.4,
-    "lines.solid_capstyle": "round",
-    "savefig.facecolor": "white",
-    "xtick.labelsize": 8.0,
-    "ytick.labelsize": 8.0,
 }
 _WIDTH, _TALLEST = 4.8, 4.6  # of the frame, inches
-_LEFT, _RIGHT, _BELOW, _ABOVE = 0.62, 1.75, 0.55, 0.86  # around it, inches
+_ASPECT = 0.62  # of its height to its width, where nothing else decides
+_MARGIN = 0.12  # inches around what is drawn
 _BOXES_ALONE = "Last Resort"  # fonts that have a box for every letter
 _LETTER_INCHES, _BOLD_INCHES = 0.068, 0.0885  # mean width of a letter, and of one of a title
 
+_Given = ParamSpec("_Given")
+_Drawn = TypeVar("_Drawn", "Axes", "Figure")
+
 
 @contextmanager
-def house_style() -> Iterator[None]:
-    """Apply our settings for as long as a plot is drawn; also a decorator.
+def our_settings() -> Iterator[None]:
+    """Apply our settings for as long as a plot is drawn.
 
     Raises
     ------
@@ -99,6 +94,30 @@ def house_style() -> Iterator[None]:
         mpl.rcParams.update(before)
 
 
+def house_style(draw: Callable[_Given, _Drawn]) -> Callable[_Given, _Drawn]:
+    """Draw a plot with our settings, and fit a figure of its own around what is drawn."""
+
+    @wraps(draw)
+    def styled(*given: _Given.args, **named: _Given.kwargs) -> _Drawn:
+        with our_settings():
+            drawn = draw(*given, **named)
+            if hasattr(drawn, "get_box_aspect") and named.get("ax") is None:
+                _fit(drawn)
+        return drawn
+
+    return styled
+
+
+def _fit(ax: Any) -> None:
+    """Make the figure as large as what is written around its one frame, which keeps its size."""
+    figure = ax.figure
+    whole = figure.get_tightbbox().padded(_MARGIN)
+    frame = ax.get_window_extent().transformed(figure.dpi_scale_trans.inverted())
+    figure.set_size_inches(whole.width, whole.height)
+    left, foot = (frame.x0 - whole.x0) / whole.width, (frame.y0 - whole.y0) / whole.height
+    ax.set_position((left, foot, frame.width / whole.width, frame.height / whole.height))
+
+
 @contextmanager
 def fonts_for(text: str) -> Iterator[str]:
     """Draw with fonts that have all letters of a text; yield those that none here has.
@@ -107,112 +126,87 @@ def fonts_for(text: str) -> Iterator[str]:
     through, by name, for the others only.
     """
     import matplotlib as mpl
-    from matplotlib import font_manager
+    from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
 
     families, missing = list(mpl.rcParams["font.family"]), set(filter(str.isprintable, text))
-    missing -= _held_by(font_manager.findfont(font_manager.FontProperties()), missing)
-    for font in sorted(font_manager.fontManager.ttflist, key=lambda one: one.name):
-        if font.name.startswith(_BOXES_ALONE):
-            continue
-        if missing and (held := _held_by(font.fname, missing)):
-            families.append(font.name)
-            missing -= held
+    others = sorted((font.name, font.fname) for font in fontManager.ttflist)
+    for name, file in [("", findfont(FontProperties())), *others]:
+        if missing and not name.startswith(_BOXES_ALONE):
+            with suppress(OSError, RuntimeError):  # a font that cannot be opened has no letters
+                held = missing & set(map(chr, get_font(file).get_charmap()))
+                families += [name] if held and name else []
+                missing -= held
     with mpl.rc_context({"font.family": families}), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing from", UserWarning)
         yield "".join(sorted(missing))
 
 
-def _held_by(font: str, letters: set[str]) -> set[str]:
-    """Return which letters a font has; none where it cannot be opened."""
-    from matplotlib.font_manager import get_font
+def stroke(colour: str, dashes: str = "", width: float = 1.3, zorder: float = 2.0) -> Look:
+    """Return how a line is drawn: dashes and width in points, no dashes being solid.
 
-    try:
-        opened = get_font(font)
-    except (OSError, RuntimeError):
-        return set()
-    return {letter for letter in letters if opened.get_char_index(ord(letter))}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stroke:
-    """How a line is drawn: colour, dashes in points (none is solid), width in points.
-
-    What is bold is named in bold; a higher `zorder` is drawn later.
+    What is drawn 2.4 points wide or wider is named in bold.
     """
+    style: Any = (0, tuple(map(float, dashes.split()))) if dashes else "solid"
+    look = {"color": COLOURS[colour], "linestyle": style, "linewidth": width}
+    return look | {"zorder": zorder}
 
-    colour: str
-    dashes: tuple[float, ...] = ()
-    width: float = 1.3
-    bold: bool = False
-    zorder: float = 2.0
 
-    @property
-    def settings(self) -> dict[str, Any]:
-        """Arguments for a matplotlib line."""
-        style: Any = (0, self.dashes) if self.dashes else "solid"
-        look = {"color": COLOURS[self.colour], "linestyle": style, "linewidth": self.width}
-        return look | {"zorder": self.zorder}
+def filling(colour: str, hatch: str = "", *, ground: str = "") -> Look:
+    """Return how a bar is drawn: its edge and hatching, on white or on a ground of its own."""
+    face = COLOURS[ground] if ground else "white"
+    return {"facecolor": face, "edgecolor": COLOURS[colour], "hatch": hatch}
 
 
 _SEAT_COLOURS = ("blue", "rust", "teal", "plum", "amber", "quiet")
 _SEAT_DASHES = (
-    "; 5 1.5; 1 1.2; 7 1.5 1 1.5; 3 1.2; 9 2; 4 1 1 1 1 1; 2 3; 12 2 4 2; 1 3; 6 4; 3 1 3 1 1 1"
+    *("", "5 1.5", "1 1.2", "7 1.5 1 1.5", "3 1.2", "9 2", "4 1 1 1 1 1", "2 3"),
+    *("12 2 4 2", "1 3", "6 4", "3 1 3 1 1 1"),
 )
-SEAT_STROKES = tuple(
-    Stroke(colour=_SEAT_COLOURS[k % 6], dashes=tuple(map(float, dashes.split())))
-    for k, dashes in enumerate(_SEAT_DASHES.split(";"))
-)
-"""Strokes of seats, in order; from the thirteenth on dashes return in another colour."""
 
 
-def seat_stroke(index: int) -> Stroke:
-    """Return the stroke of a seat, or of whatever else is told apart by its place in a row."""
-    turn, place = divmod(index, len(SEAT_STROKES))
-    return replace(SEAT_STROKES[place], colour=_SEAT_COLOURS[(place + turn) % 6])
+def seat_stroke(index: int) -> Look:
+    """Return the stroke of a seat, or of whatever else is told apart by its place in a row.
+
+    From the thirteenth on dashes return in another colour.
+    """
+    turn, place = divmod(index, len(_SEAT_DASHES))
+    return stroke(_SEAT_COLOURS[(place + turn) % 6], _SEAT_DASHES[place])
 
 
-def started(ax: Axes | None) -> tuple[Axes, bool]:
-    """Return the axes to draw on, and whether they were made here."""
+def started(ax: Axes | None, *, height: float | None = None) -> Axes:
+    """Return the axes to draw on; of a figure made here the frame has a height in inches."""
     if ax is not None:
-        return ax, False
+        return ax
     from matplotlib import pyplot as plt
 
-    return plt.subplots()[1], True
+    ax = plt.figure(figsize=(_WIDTH, height or _TALLEST)).add_axes((0, 0, 1, 1))
+    ax.set_box_aspect(None if height else _ASPECT)
+    return ax
 
 
 def titled(ax: Axes, title: str) -> Axes:
     """Write what a plot shows over its left edge, in the lines its width asks for; return `ax`."""
-    ax.apply_aspect()
-    figure: Any = ax.figure
-    box, right = ax.get_window_extent(), figure.bbox.x1
-    room = (right if len(figure.axes) == 1 else box.x1) - box.x0
     pad = 22 + 11 * ax.get_ylabel().count("\n")
-    text = _wrapped(title, room / figure.dpi / _BOLD_INCHES)
+    text = _wrapped(ax, title, _BOLD_INCHES)
     ax.set_title(text, loc="left", pad=pad, fontsize=10.0, fontweight="bold")
     return ax
 
 
-def _wrapped(text: str, letters: float) -> str:
-    return "\n".join(textwrap.wrap(text, max(16, int(letters))))
+def _wrapped(ax: Axes, text: str, letter: float) -> str:
+    """Break a text over a plot, of letters so wide in inches, where its room ends."""
+    ax.apply_aspect()
+    figure: Any = ax.figure
+    box, tight = ax.get_window_extent(), ax.get_tightbbox()
+    right = box.x1
+    if len(figure.axes) == 1:
+        right = max(figure.bbox.x1, tight.x1 if tight else 0.0)
+    room = (right - box.x0) / figure.dpi
+    return "\n".join(textwrap.wrap(text, max(16, int(room / letter))))
 
 
 def level_title(level_reference: str) -> str:
     """Return the title of a level axis."""
     return "Level in dB SPL" if level_reference == "spl" else "Level in dB, relative"
-
-
-def nice_step(top: float) -> float:
-    """Return a step of 1, 2 or 5 times a power of ten that gives at most eight rules up to `top`.
-
-    Raises
-    ------
-    ValueError
-        If `top` is not finite and positive.
-    """
-    if not (math.isfinite(top) and top > 0):
-        raise ValueError(f"top must be finite and positive, got {top!r}")
-    power = 10.0 ** math.floor(math.log10(top / 8.0))
-    return next(f * power for f in (1.0, 2.0, 5.0, 10.0) if top <= 8.0 * f * power)
 
 
 def level_span(
@@ -238,33 +232,20 @@ def level_span(
     return min(max(bottom, top - most), top - least), top
 
 
-def _placed(
-    ax: Axes, *, width: float, height: float, left: float = _LEFT, right: float = _RIGHT
-) -> None:
-    """Size the figure so that the frame has this size in inches."""
-    figure: Any = ax.figure
-    whole, tall = left + width + right, _BELOW + height + _ABOVE
-    figure.set_size_inches(whole, tall)
-    ax.set_position((left / whole, _BELOW / tall, width / whole, height / tall))
-
-
-def frame_frequencies(ax: Axes, *, lowest: float, highest: float, sparse: bool = False) -> None:
+def frame_frequencies(ax: Axes, lowest: float, highest: float, *, sparse: bool = False) -> None:
     """Give a plot a logarithmic frequency axis in Hz with ISO 266 ticks.
 
     Every third octave is named, or every octave where the axis is long or to be `sparse`.
     """
-    from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
-
     ax.set_xscale("log")
-    ax.set_xlim(lowest, highest)
     bands = third_octave_bands(lowest, highest)
     nominal = [band.nominal for band in bands if lowest <= band.nominal <= highest]
     every = 3 if sparse or math.log10(highest / lowest) > 1.25 else 1
     first = next((k for k, f in enumerate(nominal) if f == 31.5), 0) % every
     shown = [f"{f:g}" if k % every == first else "" for k, f in enumerate(nominal)]
-    ax.xaxis.set_major_locator(FixedLocator(nominal))
-    ax.xaxis.set_major_formatter(FixedFormatter(shown))
-    ax.xaxis.set_minor_locator(NullLocator())
+    ax.set_xticks(nominal, shown)
+    ax.minorticks_off()
+    ax.set_xlim(lowest, highest)
     ax.tick_params(axis="x", length=4, width=0.8, color=COLOURS["ink"], labelsize=8)
     ax.set_xlabel("Frequency in Hz", loc="right")
     for frequency, text in zip(nominal, shown, strict=True):
@@ -272,141 +253,65 @@ def frame_frequencies(ax: Axes, *, lowest: float, highest: float, sparse: bool =
             ax.axvline(frequency, color=COLOURS["hair"], linewidth=0.7, zorder=0)
 
 
+def round_steps() -> Locator:
+    """Return what places at most eight rules, at steps of 1, 2 or 5 times a power of ten."""
+    from matplotlib.ticker import MaxNLocator
+
+    return MaxNLocator(7, steps=[1, 2, 5, 10])
+
+
 def frame_across(ax: Axes, first: float, last: float, *, title: str = "") -> None:
     """Give a plot an even axis across, with round steps; its title at the right end."""
-    from matplotlib.ticker import MultipleLocator
-
     ax.set_xlim(first, last)
-    ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))
+    ax.xaxis.set_major_locator(round_steps())
     ax.set_xlabel(title, loc="right")
 
 
 def _open_sides(ax: Axes) -> None:
     """Leave all sides of the frame open but the foot."""
     ax.tick_params(axis="y", length=0, labelsize=8)
-    for side in ("left", "right", "top"):
-        ax.spines[side].set_visible(False)
+    ax.spines[["left", "right", "top"]].set_visible(False)
 
 
-def frame_levels(
-    ax: Axes,
-    *,
-    own: bool,
-    frequencies: tuple[float, float],
-    levels: tuple[float, float],
-    title: str,
-    db_per_decade: Literal[25, 50] = 50,
-) -> None:
-    """Frame a plot of levels over frequency, in the proportions of IEC 60263.
-
-    Parameters
-    ----------
-    ax : Axes
-    own : bool
-        Whether the figure is ours to size.
-    frequencies, levels : tuple of float
-        Limits in Hz and in dB.
-    title : str
-        Of the vertical axis, with its unit.
-    db_per_decade : {25, 50}
-        dB that are as long as a decade.
-    """
-    frame_frequencies(ax, lowest=frequencies[0], highest=frequencies[1])
-    span = levels[1] - levels[0]
-    aspect = span / db_per_decade / math.log10(frequencies[1] / frequencies[0])
-    ax.set_box_aspect(aspect)
-    step = 10.0 if span > 30 else 5.0
-    frame_values(ax, own=own, limits=levels, title=title, step=step, aspect=aspect)
-
-
-def frame_values(
-    ax: Axes,
-    *,
-    own: bool,
-    limits: tuple[float, float],
-    title: str,
-    step: float,
-    aspect: float = 0.62,
-) -> None:
-    """Frame the vertical axis of a plot: rules across, title above.
-
-    Parameters
-    ----------
-    ax : Axes
-    own : bool
-        Whether the figure is ours to size.
-    limits : tuple of float
-    title : str
-        With the unit.
-    step : float
-        From one rule to the next.
-    aspect : float
-        Height of the frame over its width, where the figure is ours.
-    """
-    from matplotlib.ticker import MultipleLocator
-
+def frame_values(ax: Axes, *, limits: tuple[float, float], title: str) -> None:
+    """Frame the vertical axis of a plot: rules across, its title with the unit above."""
     ax.set_ylim(*limits)
-    ax.yaxis.set_major_locator(MultipleLocator(step))
+    ax.yaxis.set_major_locator(round_steps())
     ax.grid(True, axis="y", color=COLOURS["hair"], linewidth=0.7)
     ax.set_axisbelow(True)
     _open_sides(ax)
-    if own:
-        width = min(_WIDTH, _TALLEST / aspect)
-        _placed(ax, width=width, height=width * aspect)
-    else:
-        figure: Any = ax.figure
-        title = _wrapped(title, ax.get_window_extent().width / figure.dpi / _LETTER_INCHES)
-    ax.set_ylabel(title, rotation=0, ha="left", va="bottom")
+    ax.set_ylabel(_wrapped(ax, title, _LETTER_INCHES), rotation=0, ha="left", va="bottom")
     ax.yaxis.set_label_coords(0.0, 1.015)
 
 
 def frame_rows(
-    ax: Axes,
-    *,
-    own: bool,
-    names: Sequence[str],
-    title: str,
-    places: ArrayLike,
-    inches: float,
-    remarks: Sequence[str] = (),
+    ax: Axes, *, names: Sequence[str], title: str, places: ArrayLike, remarks: Sequence[str] = ()
 ) -> None:
     """Frame a plot whose vertical axis is a list, the first entry on top.
 
     Parameters
     ----------
     ax : Axes
-    own : bool
     names : sequence of str
         One for each row.
     title : str
         Of the list.
     places : array_like
         Where the rows stand on the vertical axis.
-    inches : float
-        Height of a row.
     remarks : sequence of str
         One for each row, to the right of it.
     """
-    ax.set_yticks(np.asarray(places, dtype=np.float64), names)
+    rows = np.asarray(places, dtype=np.float64)
+    ax.set_yticks(rows, names)
     ax.set_ylabel(title, rotation=0, ha="right", va="bottom")
     ax.yaxis.set_label_coords(-0.015, 1.015)
     _open_sides(ax)
-    look: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "annotation_clip": False}
-    written = [
-        ax.annotate(text, (1.035, float(place)), va="center", **look)
-        for place, text in zip(np.asarray(places, dtype=np.float64), remarks, strict=False)
-    ]
-    if own:
-        figure: Any = ax.figure
-        names_, beside = (
-            max((text.get_window_extent().width for text in texts), default=0.0) / figure.dpi
-            for texts in ([*ax.get_yticklabels(), ax.yaxis.label], written)
-        )
-        left, right = max(_LEFT, 0.25 + names_), max(_RIGHT, 0.4 + beside)
-        _placed(ax, width=_WIDTH, height=inches * len(names), left=left, right=right)
+    look: Look = {"xycoords": ("axes fraction", "data"), "annotation_clip": False}
+    for place, text in zip(rows.tolist(), remarks, strict=False):
+        ax.annotate(text, (1.035, place), va="center", **look)
 
 
-def log_bar(ax: Axes, *, lower: float, upper: float, height: float, look: dict[str, Any]) -> None:
+def log_bar(ax: Axes, *, lower: float, upper: float, height: float, look: Look) -> None:
     """Draw a bar over a band on a logarithmic axis, a little narrower than the band."""
     narrow = (upper / lower) ** 0.1
     left, right = lower * narrow, upper / narrow

@@ -23,28 +23,15 @@ from roomeq.jobs.verify import verify
 from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
-from roomeq.report.plots.labels import EndLabel, draw_curves, framed_levels, mark_across, write_at
-from roomeq.report.plots.plan import seat_rows
-from roomeq.report.plots.style import (
-    COLOURS,
-    Stroke,
-    house_style,
-    level_span,
-    level_title,
-    seat_stroke,
-    started,
-)
+from roomeq.report.plots import labels, style
+from roomeq.report.plots.plan import shown_levels
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_STROKES = (
-    Stroke(colour="blue", width=2.4),
-    Stroke(colour="rust", dashes=(4, 1.3), width=1.6, bold=True, zorder=3),
-)
 
-
-@house_style()
+@house_style
 def plot_verification(
     plan: Plan,
     survey: Survey,
@@ -90,27 +77,22 @@ def plot_verification(
     axis, *both = _compared(plan, survey, of, seat)
     predicted, measured = level_mean_db(both[0]), level_mean_db(both[1]) - found.offset_db
     marked = seat is None and of == found.source
-    room_db = 4.0 if marked and not all(check.agrees for check in found.bands) else 0.0
+    told = [*predicted, *measured]
+    if marked and not all(check.agrees for check in found.bands):
+        told.append(max(told) + 4.0)  # room for what is marked
     tolerance = found.tolerance_db
-    lines = [
-        ("predicted", f"predicted \u00b1 {tolerance:.1f} dB", predicted),
-        ("measured again", "measured again", measured),
-    ]
+    ax = style.started(ax)
+    text = f"predicted \u00b1 {tolerance:.1f} dB"
+    ax.plot(axis, predicted, label=text, **stroke("blue", "", 2.4))
+    ax.plot(axis, measured, label="measured again", **stroke("rust", "4 1.3", 1.6, 3))
     heading = _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}"
-    ax = draw_curves(
-        ax,
-        axis,
-        lines,
-        _STROKES,
-        heading=heading,
-        levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db], least=15),
-        title=level_title(plan.level_reference),
-    )
+    span, title = style.level_span(told, least=15), style.level_title(plan.level_reference)
+    labels.frame_levels(ax, heading, axis, span, title)
     low, high = predicted - tolerance, predicted + tolerance
     ax.fill_between(axis, low, high, color=COLOURS["wash"], zorder=1)
     removed = f"{signed(found.offset_db)} dB taken out of what was measured again"
-    foot: dict[str, Any] = {"xycoords": "axes fraction", "annotation_clip": False, "bbox": None}
-    write_at(ax, removed, (0, 0), (0, -23), ha="left", va="center", **foot)
+    foot: Look = {"xycoords": "axes fraction", "annotation_clip": False, "bbox": None}
+    labels.write_at(ax, removed, (0, 0), (0, -23), ha="left", va="center", **foot)
     if marked:
         _mark_bands(ax, plan, found)
     return ax
@@ -132,23 +114,18 @@ def _compared(
     plan: Plan, survey: Survey, source: Source, seat: str | None
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the axis, and levels predicted and measured again, rows by seats that have both."""
-    record, seats = plan.joining, [entry.seat for entry in plan.seats]
-    if record is not None and source == "both":
-        axis, rows = np.array(record.frequencies), record.after_level_db
-        seats = [entry.seat for entry in record.seats]
-        again = measured_levels_db(survey, seats, axis)
+    joined = plan.joining is not None and source == "both"
+    shown = shown_levels(plan, seat, alone=not joined)
+    if joined:
+        again = measured_levels_db(survey, list(shown.seats), shown.axis)
     else:
-        chosen, axis = survey.of_source(plan.source), np.array(plan.curves.frequencies)
-        rows = plan.curves.predicted_level_db
-        again = dict(zip(chosen.seats, seat_levels_db(chosen, at=axis), strict=True))
-    if seat is not None:
-        seat_rows(plan.seats, seat)
-    names = [name for name in seats if seat in (None, name)]
-    found = [name for name in names if name in again]
-    if not found:
-        raise ValueError(f"not measured again: {', '.join(names)}")
-    predicted = np.array([rows[seats.index(name)] for name in found])
-    return axis, predicted, np.array([again[name] for name in found])
+        chosen = survey.of_source(plan.source)
+        levels = seat_levels_db(chosen, at=shown.axis)
+        again = dict(zip(chosen.seats, levels, strict=True))
+    rows = [row for row, name in enumerate(shown.seats) if name in again]
+    if not rows:
+        raise ValueError(f"not measured again: {', '.join(shown.seats)}")
+    return shown.axis, shown.predicted[rows], np.array([again[shown.seats[row]] for row in rows])
 
 
 def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:
@@ -158,15 +135,15 @@ def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:
         if check.agrees:
             continue
         band = third_octave_band(centres[check.label])
-        red: dict[str, Any] = {"color": COLOURS["rust"]}
-        above = {"transform": ax.get_xaxis_transform(), "label": f"differs {check.label} Hz"}
-        mark_across(ax, band, 0.99, linewidth=3.0, **above, **red)
+        red: Look = {"color": COLOURS["rust"]}
+        above = {"transform": ax.get_xaxis_transform(), "gid": f"differs {check.label} Hz"}
+        labels.mark_across(ax, band, 0.99, linewidth=3.0, **above, **red)
         text = signed(check.difference_db)
         look = {"xycoords": ("data", "axes fraction"), "va": "top", "fontweight": "bold", **red}
-        write_at(ax, text, (band.centre, 0.965), pad=0.8, fontsize=8, **look)
+        labels.write_at(ax, text, (band.centre, 0.965), pad=0.8, fontsize=8, **look)
 
 
-@house_style()
+@house_style
 def plot_responses(
     responses: Mapping[str, FrequencyResponse],
     *,
@@ -205,24 +182,15 @@ def plot_responses(
     low = max(float(axis[0]) for axis in axes) if lowest is None else lowest
     high = min(float(axis[-1]) for axis in axes) if highest is None else highest
     curves = {name: _within(name, entry, low, high) for name, entry in responses.items()}
-    ax, own = started(ax)
-    ends = []
+    ax = style.started(ax)
     for index, (name, (axis, level)) in enumerate(curves.items()):
-        stroke = seat_stroke(index)
         banded = responses[name].resolution == "third_octave"
-        marks: dict[str, Any] = {"marker": "o", "markersize": 4} if banded else {}
-        ax.plot(axis, level, label=name, **stroke.settings, **marks)
-        ends.append(EndLabel.of(level, stroke, name))
+        marks: Look = {"marker": "o", "markersize": 4} if banded else {}
+        ax.plot(axis, level, label=name, **style.seat_stroke(index), **marks)
     references = {response.level_reference for response in responses.values()}
-    return framed_levels(
-        ax,
-        ends,
-        own=own,
-        heading=title,
-        frequencies=(low, high),
-        levels=level_span(np.concatenate([level for _, level in curves.values()])),
-        title=level_title("spl" if references == {"spl"} else "relative"),
-    )
+    reference = "spl" if references == {"spl"} else "relative"
+    span = style.level_span(np.concatenate([level for _, level in curves.values()]))
+    return labels.frame_levels(ax, title, (low, high), span, style.level_title(reference))
 
 
 def _within(

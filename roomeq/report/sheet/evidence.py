@@ -8,16 +8,15 @@ Numbers come from the plan; nothing is computed here. What is equal in several p
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import TypeAlias
 
 from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import signed
-from roomeq.optimiser.bands.reasons import BandSetting, Reason
-from roomeq.optimiser.drive.headroom import BandHeadroom
-from roomeq.plan.joining import JoiningSeatRow
+from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import HeadroomRecord, SeatResult
-from roomeq.report.sheet.steps import bands_side_by_side, owners, side_by_side, with_minus
+from roomeq.plan.records import HeadroomRecord
+from roomeq.report.sheet.steps import owners, shared, side_by_side
 from roomeq.report.text.headroom import LIMITS
 from roomeq.report.text.joining import (
     joining_doubts,
@@ -35,9 +34,10 @@ from roomeq.report.text.plan import (
 )
 from roomeq.report.text.recordings import alarm_texts
 from roomeq.report.text.several import own_cautions, together_sentences, together_verdict
-from roomeq.report.text.wording import SOURCES, caution_text
+from roomeq.report.text.wording import SOURCES, caution_text, reason_text
 
-DASH = "\N{EN DASH}"
+_Rows: TypeAlias = Mapping[str, Mapping[str, str]]
+_DASH, _HERTZ = "\N{EN DASH}", "\N{NO-BREAK SPACE}Hz"
 _RECORD = (
     ("date", "When"),
     ("by", "By"),
@@ -47,25 +47,29 @@ _RECORD = (
 )
 _REMEDIES = worded("""
 seats_disagree: The seats differ more than they share, and one equaliser changes all of them alike.
-    | Moving the subwoofer or a seat, a second subwoofer, damping.
+    Moving the subwoofer or a seat, a second subwoofer, damping.
 cancellation: Sound cancels there; a boost is cancelled too.
-    | Moving the subwoofer or the seat, a second subwoofer elsewhere.
+    Moving the subwoofer or the seat, a second subwoofer elsewhere.
 unsure_cancellation: Sound cancels there, or a low-pass that is not stated takes it away: no
-    boost for either. | Stating the low-pass; moving the subwoofer or the seat, a second subwoofer.
+    boost for either. Stating the low-pass; moving the subwoofer or the seat, a second subwoofer.
 held_by_drive_boost: More gain would drive the subwoofer past the limit set for it.
-    | A subwoofer that can do more, or a second one.
+    A subwoofer that can do more, or a second one.
 held_by_filter_boost: More gain would pass the limit set for the summed boost.
-    | Moving the subwoofer, or a second one; a higher limit only if there is headroom.
-held_by_range: The band is at the end of its range. | Moving the subwoofer or the seats, damping.
-below_limit: It lies below what the subwoofer can do. | A subwoofer that reaches lower.
+    Moving the subwoofer, or a second one; a higher limit only if there is headroom.
+held_by_range: The band is at the end of its range. Moving the subwoofer or the seats, damping.
+below_limit: It lies below what the subwoofer can do. A subwoofer that reaches lower.
 unsure_below_limit: Whether the subwoofer can do more there is not known.
-    | Stating its lower limit, or a subwoofer that reaches lower.
+    Stating its lower limit, or a subwoofer that reaches lower.
 roll_off: It is the subwoofer's own roll-off, which no boost should fight.
-    | A subwoofer that reaches lower.
-noise: Noise hides it. | Measuring again in a quieter room, with a longer sweep.
-not_measured: It was not measured. | Measuring over the whole range of the bands.
+    A subwoofer that reaches lower.
+noise: Noise hides it. Measuring again in a quieter room, with a longer sweep.
+not_measured: It was not measured. Measuring over the whole range of the bands.
 """)
 """Of reasons: why a band is left over, and what would mend that."""
+_STAYS = (
+    "What differs from seat to seat stays, for one equaliser changes all seats alike. Moving the "
+    "subwoofer or a seat, a second subwoofer or damping would change it."
+)
 _IN_STEPS = frozenset({CautionCode.LEVEL_OUTSIDE_RANGE, CautionCode.LOW_PASS_TWICE})
 _GRANTED = frozenset(
     {
@@ -80,41 +84,131 @@ _GRANTED = frozenset(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SharedText:
-    """A text and the names of the plans that it belongs to; no names where it is all of them."""
+class Table:
+    """Evidence of plans side by side: rows by name, in each the cells of every plan.
 
-    text: str
-    names: str = ""
-    weighty: bool = False
+    Attributes
+    ----------
+    first : str
+        What the rows are.
+    groups : sequence of str
+        What stands over the cells of each plan.
+    heads : sequence of str
+        What stands over each of a plan's cells; a leading ``>`` marks figures.
+    rows : mapping
+    """
+
+    first: str
+    groups: Sequence[str]
+    heads: Sequence[str]
+    rows: Mapping[str, Sequence[Sequence[str]]]
 
 
-def figure(value: float | None, *, sign: bool = True) -> str:
-    """Return dB with one decimal and a true minus sign; a dash where nothing is known."""
-    text = with_minus(signed(value)) or DASH
-    return text if sign else text.lstrip("+")
+def tables(plans: Mapping[str, Plan]) -> list[Table]:
+    """Return bands, seats and what backs the plans side by side; of one alone its headroom too."""
+    several = len(plans) > 1
+    joins = any(plan.joining is not None for plan in plans.values())
+    bands: dict[str, _Rows] = {}
+    seats: dict[str, _Rows] = {}
+    told: dict[str, _Rows] = {}
+    for name, plan in plans.items():
+        alone, both = (", subwoofer alone", ", with the mains") if plan.joining else ("", "")
+        bands[f"{name}{alone}, dB"] = _bands(plan)
+        seats[f"{name}{both}, dB"] = _seats(plan)
+        found = sentences(plan, joins=joins, brief=several)
+        told[name] = {title: {"": "\n".join(texts)} for title, texts in found.items()}
+    deviations = _table("Deviation at each seat", seats)
+    laid = [_table(">Band", bands), deviations, _table("How good it is", told)]
+    for plan in () if several else plans.values():
+        each = plan.subwoofers or {"": plan}
+        laid += [_headroom(name, one.headroom) for name, one in each.items() if one.headroom]
+    return [table for table in laid if table.rows]
 
 
-def bands_by_remedy(plan: Plan) -> dict[tuple[str, str], list[BandSetting]]:
+def _table(first: str, columns: Mapping[str, _Rows]) -> Table:
+    """Lay rows side by side; a dash stands for a row that a plan has not, and for no figure."""
+    rows = side_by_side(columns.values())
+    every = [cells for row in rows.values() for cells in row if cells]
+    heads = list(dict.fromkeys(head for cells in every for head in cells))
+
+    def filled(cells: Mapping[str, str] | None) -> list[str]:
+        if cells is None:
+            return [_DASH] * len(heads)
+        return [cells.get(head, "") or _DASH * head.startswith(">") for head in heads]
+
+    filled_rows = {label: [filled(cells) for cells in row] for label, row in rows.items()}
+    return Table(first=first, groups=list(columns), heads=heads, rows=filled_rows)
+
+
+def _bands(plan: Plan) -> _Rows:
+    return {
+        f"{band.label}{_HERTZ}": {
+            ">Error": signed(plan.error_db(band)),
+            ">Left": signed(band.remaining_db),
+            ">S.d.": number(band.spread_db),
+            "Why": reason_text(band, plan),
+        }
+        for band in (() if plan.subwoofers else plan.bands)
+    }
+
+
+def _seats(plan: Plan) -> _Rows:
+    rows = {}
+    for seat in plan.judged_seats:
+        before, after = number(seat.before_db), number(seat.after_db)
+        worse = " worse" * (float(after) > float(before))
+        cells = {">Weight": f"{100 * seat.weight:.0f}\N{NO-BREAK SPACE}%", ">Before": before}
+        cells[">Predicted"] = f"{after}{worse}"
+        if seat.left_out_after_db is not None:
+            cells[">Without it"] = number(seat.left_out_after_db)
+        rows[seat.seat] = cells
+    return rows
+
+
+def _headroom(name: str, record: HeadroomRecord) -> Table:
+    below = f"{record.quieter_db:.1f} dB below" if record.quieter_db >= 0.05 else "at"
+    said = f"Headroom {below} the wanted level, at {record.main_seat}"
+    group = ": ".join(filter(None, (name, f"{said}; sines, volts r.m.s., mm one way")))
+    rows = {
+        f"{band.label}{_HERTZ}": {
+            ">dB SPL": number(band.reached_db),
+            ">V": number(band.voltage),
+            ">W": number(band.power_w, digits=0),
+            ">mm": number(band.displacement_mm),
+            ">To spare dB": signed(band.left_db),
+            "What runs out": (LIMITS[band.limit] if band.limit else "not known")
+            + ", first of all" * (band.label == record.first),
+        }
+        for band in record.headroom().bands
+    }
+    return _table(">Band", {group: rows})
+
+
+def bands_by_remedy(plan: Plan) -> dict[str, str]:
     """Return the bands that filters cannot mend, by why that is and what would mend them."""
     stated = plan.present is not None and plan.present.path is not None
     unsure: dict[str, bool] = {
         Reason.BELOW_LIMIT: not plan.target.limit_known,
         Reason.CANCELLATION: not (stated or plan.target.path or plan.target.corner),
     }
-    found: dict[tuple[str, str], list[BandSetting]] = {}
+    found: dict[str, str] = {}
     for code, words in _REMEDIES.items():
         reason = code.removeprefix("unsure_")
-        bands = [band for band in plan.bands if band.reason == reason]
+        bands = [band.label for band in plan.bands if band.reason == reason]
         if bands and unsure.get(reason, False) == (reason != code):
-            why, would = words.split(" | ")
-            found[why, would] = bands
+            found[words] = f"{joined(bands)} Hz"
     return found
 
 
-def left_over(bands: Sequence[BandSetting]) -> str:
-    """Name bands with what is left at each."""
-    left = ("" if b.remaining_db is None else f" ({figure(b.remaining_db)} dB)" for b in bands)
-    return joined([f"{band.label} Hz{text}" for band, text in zip(bands, left, strict=True)])
+def remedies(plans: Mapping[str, Plan]) -> list[str]:
+    """Return what filters cannot mend in any of the plans, why, and what would."""
+    found = {name: bands_by_remedy(plan) for name, plan in plans.items()}
+    causes = dict.fromkeys(cause for bands in found.values() for cause in bands)
+    return [
+        f"{', '.join(shared({n: [b[cause]] if cause in b else [] for n, b in found.items()}))}: "
+        f"{cause}"
+        for cause in causes
+    ] + [_STAYS]
 
 
 def judged_text(plan: Plan) -> str:
@@ -128,41 +222,51 @@ def judged_text(plan: Plan) -> str:
     return "Weighted deviation from the target, with the mains:"
 
 
-def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
-    """Return what backs a plan in sentences, by what they speak of."""
-    if plan.together is not None:
-        found = [together_verdict(plan.together), *together_sentences(plan)]
-        if (mains := plan.joining) is None:
-            return [("The subwoofers together", found)]
-        both = [joining_verdict(mains), *joining_sentences(mains, brief=True)]
-        return [("The subwoofers together", found), ("Subwoofers and mains together", both)]
-    alone, joining = [proof_sentence(plan), average_sentence(plan)], plan.joining
-    alone += boost_sentences(plan)
-    if joining is None:
-        return [("How good it is", [*alone, *q_sentences(plan)])]
-    both = [joining_verdict(joining), *joining_sentences(joining, brief=True), *q_sentences(plan)]
-    return [("Subwoofer and mains together", both), ("The subwoofer alone", alone)]
+def sentences(plan: Plan, *, joins: bool, brief: bool = False) -> dict[str, list[str]]:
+    """Return what backs a plan in sentences, by what they speak of.
+
+    Parameters
+    ----------
+    plan : Plan
+    joins : bool
+        Whether this plan, or one beside it, joins the mains.
+    brief : bool
+        Whether to leave out what backs the joining, and to tell of the headroom in one sentence.
+    """
+    together, joining = plan.together, plan.joining
+    found: dict[str, list[str]] = {}
+    if together is not None:
+        found["The subwoofers together"] = [together_verdict(together), *together_sentences(plan)]
+    if joining is not None and not brief:
+        what = (
+            "Subwoofer and mains together" if together is None else "Subwoofers and mains together"
+        )
+        found[what] = [joining_verdict(joining), *joining_sentences(joining, brief=True)]
+    if together is None:
+        alone = ", subwoofer alone" if joins else ""
+        found[f"How near the best{alone}"] = [proof_sentence(plan)]
+        found[f"How even{alone}"] = [average_sentence(plan)]
+        found["Boost and drive"] = boost_sentences(plan)
+        found[f"Another Q{alone if joining is None else ', with the mains'}"] = q_sentences(plan)
+    if plan.headroom is not None and brief:
+        found["Runs out first at the wanted level"] = _runs_out(plan.headroom)
+    return {title: texts for title, texts in found.items() if texts}
 
 
-def headroom_cells(band: BandHeadroom) -> tuple[str, ...]:
-    """Return level, volts, watts, millimetres and what is left in a band; dashes where unknown."""
-    texts = (
-        number(band.reached_db),
-        number(band.voltage),
-        number(band.power_w, digits=0),
-        number(band.displacement_mm),
-        signed(band.left_db),
-    )
-    return tuple(text or DASH for text in texts)
+def _runs_out(record: HeadroomRecord) -> list[str]:
+    first = record.headroom().first
+    if first is None or first.limit is None or first.left_db is None:
+        return []
+    left = f"{signed(first.left_db)} dB to spare"
+    left = f"{-first.left_db:.1f} dB short" if first.left_db < -0.05 else left
+    taken = [(number(first.power_w, digits=0), "W"), (number(first.displacement_mm), "mm")]
+    figures = ", ".join([left, *(f"{text or _DASH} {unit}" for text, unit in taken)])
+    below = f"{record.quieter_db:.1f} dB below it, " if record.quieter_db >= 0.05 else ""
+    return [f"{below}{first.label} Hz, {LIMITS[first.limit]}: {figures}"]
 
 
-def share(texts: Mapping[str, Sequence[str]]) -> tuple[SharedText, ...]:
-    """Return every text once, in order, with the plans it belongs to."""
-    return tuple(SharedText(text=text, names=names) for text, names in owners(texts).items())
-
-
-def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
-    """Return the cautions of all plans, reservations first and marked as weighty.
+def cautions(plans: Mapping[str, Plan]) -> tuple[list[str], list[str]]:
+    """Return the cautions of all plans, reservations apart and first.
 
     What the steps say is not said again, nor what belongs to what was taken for granted.
     """
@@ -181,7 +285,7 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
             for caution in plan.cautions
             if caution not in plan.reservations and caution.code not in _GRANTED
         ] + own_cautions(plan, reservations=False)
-    return (*(replace(entry, weighty=True) for entry in share(weighty)), *share(plain))
+    return shared(weighty), shared(plain)
 
 
 def granted(plan: Plan) -> list[str]:
@@ -212,21 +316,23 @@ def merged_notes(plan: Plan) -> list[str]:
     return merged
 
 
-def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]], ...]:
+def record(plans: Mapping[str, Plan]) -> list[str]:
     """Return when, by whom, with what and how it was measured; "not stated" where it is not."""
-    known = {key for key, _ in _RECORD}
-    further = list(dict.fromkeys(k for p in plans.values() for k in p.record if k not in known))
-    rows = [
-        (title, share({name: [p.record.get(key, "not stated")] for name, p in plans.items()}))
-        for key, title in (*_RECORD, *((key, key) for key in further))
-    ]
+    known = dict(_RECORD)
+    titles = known | {
+        key: key for plan in plans.values() for key in plan.record if key not in known
+    }
     levels = {"spl": "dB SPL", "relative": "relative levels"}
     played = {}
     for name, p in plans.items():
         what = SOURCES["joined" if p.joining else p.source]
         what = what.replace("the subwoofer", "each subwoofer") if p.subwoofers else what
         played[name] = [f"{what}, {levels[p.level_reference]}"]
-    return (*rows, ("What played", share(played)))
+    rows = {
+        title: shared({name: [plan.record.get(key, "not stated")] for name, plan in plans.items()})
+        for key, title in titles.items()
+    } | {"What played": shared(played)}
+    return [f"{title}: {'; '.join(texts)}" for title, texts in rows.items()]
 
 
 def inputs(plans: Mapping[str, Plan]) -> tuple[tuple[str, str, str, str], ...]:
@@ -239,97 +345,3 @@ def left_out(plans: Iterable[Plan]) -> bool:
     """Return whether any seat was judged by settings that were chosen without it."""
     rows = (row for plan in plans for row in plan.judged_seats)
     return any(row.left_out_after_db is not None for row in rows)
-
-
-MOST_SIDE_BY_SIDE = 3
-_ARROW = " \N{RIGHTWARDS ARROW} "
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
-    """Evidence of several plans: a row for each band, seat and figure, a cell for each plan.
-
-    Attributes
-    ----------
-    bands, seats, figures : mapping
-        Rows by label, name and title.
-    spread_shared, weights_shared : bool
-        Whether the standard deviations between seats, and the weights of the seats, are the same in
-        all plans; else they stand in the cells.
-    left_out : bool
-        Whether any plan tells of settings that were chosen without a seat.
-    remedies : tuple
-        Bands that filters cannot mend with the plans they belong to, why, and what would.
-    """
-
-    bands: Mapping[str, tuple[BandSetting | None, ...]]
-    spread_shared: bool
-    seats: Mapping[str, tuple[SeatResult | JoiningSeatRow | None, ...]]
-    weights_shared: bool
-    left_out: bool
-    figures: Mapping[str, tuple[str | None, ...]]
-    remedies: tuple[tuple[tuple[SharedText, ...], str, str], ...]
-
-
-def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
-    """Lay the evidence of several plans side by side.
-
-    Parameters
-    ----------
-    plans : mapping of str to Plan
-
-    Returns
-    -------
-    Comparison
-    """
-    listed = list(plans.values())
-    bands = bands_side_by_side(listed)
-    joins = any(plan.joining is not None for plan in listed)
-    seats = side_by_side({row.seat: row for row in plan.judged_seats} for plan in listed)
-    return Comparison(
-        bands=bands,
-        spread_shared=all(
-            len({figure(band.spread_db) for band in row if band}) == 1 for row in bands.values()
-        ),
-        seats=seats,
-        weights_shared=all(
-            len({f"{100 * seat.weight:.0f}" for seat in row if seat}) == 1 for row in seats.values()
-        ),
-        left_out=left_out(listed),
-        figures=side_by_side(_figures(plan, joins=joins) for plan in listed),
-        remedies=_remedies(plans),
-    )
-
-
-def _remedies(plans: Mapping[str, Plan]) -> tuple[tuple[tuple[SharedText, ...], str, str], ...]:
-    found = {name: bands_by_remedy(plan) for name, plan in plans.items()}
-
-    def named(cause: tuple[str, str], name: str) -> list[str]:
-        bands = found[name].get(cause)
-        return [f"{joined([band.label for band in bands])} Hz"] if bands else []
-
-    causes = dict.fromkeys(cause for bands in found.values() for cause in bands)
-    return tuple((share({name: named(cause, name) for name in plans}), *cause) for cause in causes)
-
-
-def _figures(plan: Plan, *, joins: bool) -> dict[str, str]:
-    """Return what backs a plan in sentences, by what they speak of."""
-    alone = ", subwoofer alone" if joins else ""
-    rows = {f"How near the best{alone}": proof_sentence(plan)}
-    rows[f"How even{alone}"] = average_sentence(plan)
-    rows["Boost and drive"] = " ".join(boost_sentences(plan))
-    if plan.evidence.q_checks:
-        title = f"Another Q{', with the mains' if plan.joining else alone}"
-        rows[title] = " ".join(q_sentences(plan))
-    return rows if plan.headroom is None else rows | _headroom(plan.headroom)
-
-
-def _headroom(record: HeadroomRecord) -> dict[str, str]:
-    first = record.headroom().first
-    if first is None or first.limit is None or first.left_db is None:
-        return {}
-    _, _, watts, moved, left = headroom_cells(first)
-    left = f"{-first.left_db:.1f} dB short" if first.left_db < -0.05 else f"{left} dB to spare"
-    text = f"{first.label} Hz, {LIMITS[first.limit]}: {left}, {watts} W, {moved} mm"
-    below = f"{record.quieter_db:.1f} dB below it, " if record.quieter_db >= 0.05 else ""
-    return {"Runs out first at the wanted level": f"{below}{text}"}

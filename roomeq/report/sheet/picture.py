@@ -10,14 +10,17 @@ the seats by seat weight. Lines that leave the picture are cut at its edge.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.levels import FloatArray
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.plan import shown_levels
+from roomeq.report.plots.style import level_span
 
 DB_PER_DECADE = 50.0
 WIDTH = 340.0
@@ -26,29 +29,34 @@ MOST_DB = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tick:
-    """A grid line: where it lies and what stands beside it."""
-
-    place: float
-    label: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """Numbers of the drawing; paths are those of SVG."""
+    """Numbers of the drawing.
 
+    Attributes
+    ----------
+    bottom : float
+        The foot of the frame.
+    frequency_ticks, level_ticks : mapping of str to float
+        Places of grid lines, across and down, by what stands beside them.
+    lines : mapping of str to str
+        Paths of SVG by what they show.
+    unit : str
+    """
+
+    bottom: float
+    frequency_ticks: Mapping[str, float]
+    level_ticks: Mapping[str, float]
+    lines: Mapping[str, str]
+    unit: str
     width: float = WIDTH
-    height: float
     left: float = LEFT
     right: float = WIDTH - RIGHT
     top: float = TOP
-    bottom: float
-    frequency_ticks: tuple[Tick, ...]
-    level_ticks: tuple[Tick, ...]
-    before: str
-    predicted: str
-    target: str
-    unit: str
+
+    @property
+    def height(self) -> float:
+        """What stands below the frame is in it."""
+        return self.bottom + BOTTOM
 
 
 def sheet_picture(plan: Plan) -> Picture | None:
@@ -64,41 +72,35 @@ def sheet_picture(plan: Plan) -> Picture | None:
         None where there are fewer than two frequencies to draw.
     """
     shown = shown_levels(plan)
-    frequencies: list[float] = shown.axis.tolist()
-    if len(frequencies) < 2:
+    axis = shown.axis
+    if len(axis) < 2:
         return None
     before, predicted = shown.mean_db(shown.before), shown.mean_db(shown.predicted)
-    levels = np.concatenate([before, predicted, shown.target])
-    highest = 5.0 * math.ceil(float(levels.max()) / 5)
-    lowest = max(5.0 * math.floor(float(levels.min()) / 5), highest - MOST_DB)
-    highest = max(highest, lowest + 5)
-    start, end = frequencies[0], frequencies[-1]
-    decades = math.log10(end / start)
+    lines = {"target": shown.target, "before": before, "predicted": predicted}
+    low, high = level_span([*lines.values()], least=5.0, most=MOST_DB)
+    decades = math.log10(axis[-1] / axis[0])
     inner = WIDTH - LEFT - RIGHT
-    height_per_db = inner / decades / DB_PER_DECADE
-    floor = TOP + (highest - lowest) * height_per_db
 
-    def across(frequency: float) -> float:
-        return round(LEFT + inner * math.log10(frequency / start) / decades, 2)
+    def across(frequency: ArrayLike) -> list[float]:
+        shares = np.log10(np.asarray(frequency) / axis[0]) / decades
+        return [round(place, 2) for place in (LEFT + inner * shares).tolist()]
 
-    def down(level_db: float) -> float:
-        return round(TOP + (highest - min(max(level_db, lowest), highest)) * height_per_db, 2)
+    def down(level_db: ArrayLike) -> list[float]:
+        below = (high - np.clip(level_db, low, high)) / DB_PER_DECADE
+        return [round(place, 2) for place in (TOP + inner / decades * below).tolist()]
 
     def path(level_db: FloatArray) -> str:
-        points = zip(frequencies, level_db.tolist(), strict=True)
-        return "M" + " L".join(f"{across(f):g} {down(level):g}" for f, level in points)
+        points = zip(across(axis), down(level_db), strict=True)
+        return "M" + " L".join(f"{x:g} {y:g}" for x, y in points)
 
-    step = 5 if highest - lowest <= 20 else 10
-    first = step * math.ceil(lowest / step)
-    rules = [first + step * n for n in range(int((highest - first) // step) + 1)]
-    bands = [band for band in third_octave_bands(start, end) if start <= band.centre <= end]
+    step = 5.0 if high - low <= 20.0 else 10.0
+    rules = np.arange(step * math.ceil(low / step), high + 0.5 * step, step)
+    bands = [b for b in third_octave_bands(axis[0], axis[-1]) if axis[0] <= b.centre <= axis[-1]]
+    frequency_places = across([band.centre for band in bands])
     return Picture(
-        height=round(floor + BOTTOM, 2),
-        bottom=round(floor, 2),
-        frequency_ticks=tuple(Tick(place=across(b.centre), label=b.label) for b in bands),
-        level_ticks=tuple(Tick(place=down(level), label=f"{level:g}") for level in rules),
-        before=path(before),
-        predicted=path(predicted),
-        target=path(shown.target),
+        bottom=down([low])[0],
+        frequency_ticks={b.label: x for b, x in zip(bands, frequency_places, strict=True)},
+        level_ticks={f"{level:g}": y for level, y in zip(rules, down(rules), strict=True)},
+        lines={name: path(level_db) for name, level_db in lines.items()},
         unit="dB SPL" if plan.level_reference == "spl" else "dB, relative",
     )

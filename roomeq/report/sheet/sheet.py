@@ -22,10 +22,8 @@ from roomeq.base.printable import printable
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import is_stated
 from roomeq.report.sheet import evidence, steps
-from roomeq.report.sheet.evidence import MOST_SIDE_BY_SIDE, sheet_comparison
 from roomeq.report.sheet.picture import sheet_picture
 from roomeq.report.text import wording
-from roomeq.report.text.headroom import LIMITS
 from roomeq.report.text.layout import joined
 from roomeq.report.text.safety import SAFETY
 
@@ -34,6 +32,7 @@ if TYPE_CHECKING:
 
 _MARK = b'<meta name="generator" content="roomeq settings sheet">'
 _HEAD = 1024
+MOST_SIDE_BY_SIDE = 3
 _UNTOLD = "; what was set is not stated: taken for 0 dB"
 
 
@@ -73,15 +72,13 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
     columns = listed[0].subwoofers or plans
     each = list(columns.values())
     opening = steps.opening_steps(each)
-    if listed[0].subwoofers:
-        opening += steps.common_steps(listed[0], len(opening) + 1)
-    measure = steps.measure_step(listed, len(opening) + 2)
+    if several is not None:
+        opening += steps.common_steps(listed[0])
     pictures = {name: sheet_picture(plan) for name, plan in plans.items()}
-    beside = 1 < len(plans) <= MOST_SIDE_BY_SIDE
+    alone = [{name: plan} for name, plan in plans.items()]
     return _template().render(
         columns=list(columns),
         each=each,
-        names=list(plans),
         plans=plans,
         rooms=_once(plan.room for plan in listed),
         devices=_once(plan.device.name for plan in listed),
@@ -89,14 +86,21 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         tight=len({plan.joining is None for plan in listed}) > 1,
         made=_made(plans),
         opening=opening,
-        measure=measure,
         ranges=_once(_range(plan) for plan in each),
         untold="" if all(is_stated(one.present, "gains_stated") for one in each) else _UNTOLD,
         pictures=pictures,
         units=_once(picture.unit for picture in pictures.values() if picture),
-        comparison=sheet_comparison(plans) if beside else None,
-        assumptions=evidence.share({n: evidence.granted(plan) for n, plan in plans.items()}),
-        notes=evidence.share({n: evidence.merged_notes(plan) for n, plan in plans.items()}),
+        alone=alone,
+        beside=[plans] if 1 < len(plans) <= MOST_SIDE_BY_SIDE else [],
+        told={
+            "What filters cannot mend": evidence.remedies(plans) if several is None else [],
+            "Measured": evidence.record(plans),
+            "Taken for granted": steps.shared({n: evidence.granted(p) for n, p in plans.items()})
+            or ["Nothing: all that was needed was stated."],
+            "Done while reading the files": steps.shared(
+                {name: evidence.merged_notes(plan) for name, plan in plans.items()}
+            ),
+        },
         version=", ".join(_once(plan.roomeq_version for plan in listed)),
     )
 
@@ -157,22 +161,18 @@ def plan_names(paths: Sequence[str]) -> tuple[str, ...]:
 
 
 def _refuse_mixture(plans: Mapping[str, Plan]) -> None:
-    names = list(plans)
-    first = plans[names[0]]
-    for name in names[1:]:
-        other = plans[name]
+    (name, first), *others = plans.items()
+    for beside, other in others:
+        what = f"devices: {first.device.name!r} and {other.device.name!r}"
         if other.room != first.room:
             what = f"rooms: {first.room!r} and {other.room!r}"
-        elif other.device != first.device:
-            what = f"devices: {first.device.name!r} and {other.device.name!r}"
-            if first.device.name == other.device.name:
-                what = f"states of the device {first.device.name!r} (range, step, bands or Q)"
-        else:
-            continue
-        raise ValueError(
-            f"plans {names[0]!r} and {name!r} are of different {what}; a sheet is for one device "
-            "in one room, unless mixed plans are asked for"
-        )
+        elif first.device.name == other.device.name:
+            what = f"states of the device {first.device.name!r} (range, step, bands or Q)"
+        if (other.room, other.device) != (first.room, first.device):
+            raise ValueError(
+                f"plans {name!r} and {beside!r} are of different {what}; a sheet is for one device "
+                "in one room, unless mixed plans are asked for"
+            )
 
 
 def _once(texts: Iterable[str]) -> list[str]:
@@ -215,7 +215,6 @@ def _template() -> Template:
         lstrip_blocks=True,
         finalize=_with_minus,
     )
-    environment.filters["figure"] = evidence.figure
-    told = {"evidence": evidence, "steps": steps, "wording": wording, "limits": LIMITS}
-    environment.globals |= told | {"safety": SAFETY}
+    environment.globals |= {"evidence": evidence, "steps": steps, "wording": wording}
+    environment.globals["safety"] = list(SAFETY)
     return environment.get_template("settings_sheet.html.jinja")

@@ -14,7 +14,9 @@ import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, TypeVar
+from typing import Literal, NamedTuple, TypeVar
+
+import numpy as np
 
 from roomeq.base.levels import signed_setting
 from roomeq.device.processor import JoiningSettings
@@ -31,8 +33,7 @@ _Entry = TypeVar("_Entry")
 _Key = TypeVar("_Key")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fader:
+class Fader(NamedTuple):
     """A band's range as a scale of 0 to 100: where zero, the present gain and the new one lie."""
 
     zero: float
@@ -69,9 +70,8 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """A control and its cells; `number` is empty for a band, which belongs to the step of bands."""
+    """A control and its cells."""
 
-    number: str
     control: str
     cells: tuple[Cell, ...]
 
@@ -86,12 +86,12 @@ def decibels(value: float, *, step_db: float = 0.5) -> str:
     return f"{with_minus(signed_setting(value, step_db=step_db))}\N{NO-BREAK SPACE}dB"
 
 
-def _step(number: int, control: str, cells: Sequence[Cell], *, on_each: bool = False) -> Step:
+def _step(control: str, cells: Sequence[Cell], *, on_each: bool = False) -> Step:
     """Return a step; equal cells become one, but for what is to be set `on_each` of several."""
     alike = len(cells) > 1 and all(cell == cells[0] for cell in cells)
     if alike and not (on_each and cells[0].action == "set"):
         cells = [replace(cells[0], span=len(cells))]
-    return Step(number=str(number), control=control, cells=tuple(cells))
+    return Step(control=control, cells=tuple(cells))
 
 
 def _kept_cell(value: str | None) -> Cell:
@@ -238,32 +238,33 @@ def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     """Return what comes before the bands; a row that no plan has anything to say of is left out."""
     rows = {control: [cell(plan) for plan in plans] for control, cell in _OPENING}
     nothing = Cell(action="leave", value=LEAVE)
-    said = [(control, cells) for control, cells in rows.items() if any(cells)]
     on_each = any(plan.set_together is not None for plan in plans)
     return tuple(
-        _step(number, control, [cell or nothing for cell in cells], on_each=on_each)
-        for number, (control, cells) in enumerate(said, start=1)
+        _step(control, [cell or nothing for cell in cells], on_each=on_each)
+        for control, cells in rows.items()
+        if any(cells)
     )
 
 
-def common_steps(plan: Plan, first: int) -> tuple[Step, ...]:
-    """Return what is set for several subwoofers at once, from a number on, in one cell for all."""
+def common_steps(plan: Plan) -> tuple[Step, ...]:
+    """Return what is set for several subwoofers at once, in one cell for all."""
     joining, bypass = plan.joining, plan.joining is not None and bool(plan.joining.bypass)
     cells = {
         "All against the mains: delay": None if joining is None else _delay_cell(plan),
         "All: low-pass and its bypass": _low_pass_cell(plan) if bypass else None,
         "All: level upstream": _upstream_cell(plan),
     }
-    said = [(control, cell) for control, cell in cells.items() if cell]
     return tuple(
-        _step(number, control, [replace(cell, span=len(plan.subwoofers))])
-        for number, (control, cell) in enumerate(said, start=first)
+        _step(control, [replace(cell, span=len(plan.subwoofers))])
+        for control, cell in cells.items()
+        if cell
     )
 
 
 def only_changes(steps: Sequence[Step]) -> str:
     """Name the steps whose figure is a change, since what is set now is not known."""
-    return joined([step.number for step in steps if any(cell.change for cell in step.cells)])
+    numbered = enumerate(steps, start=1)
+    return joined([f"{n}" for n, step in numbered if any(cell.change for cell in step.cells)])
 
 
 def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
@@ -271,17 +272,15 @@ def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
         return Cell(action="leave", value="no such band")
     device = plan.device
     reach = (device.highest_db - device.lowest_db) or 1.0
-
-    def place(gain_db: float) -> float:
-        return round(100 * min(max((gain_db - device.lowest_db) / reach, 0.0), 1.0), 2)
-
+    gains_db = np.array([0.0, band.present_db, band.gain_db])
+    shares = np.clip((gains_db - device.lowest_db) / reach, 0.0, 1.0)
     changed = band.gain_db != band.present_db
     known = changed and is_stated(plan.present, "gains_stated")
     return Cell(
         action="set" if changed else "keep",
         value=decibels(band.gain_db, step_db=device.step_db),
         was=decibels(band.present_db, step_db=device.step_db) if known else "",
-        fader=Fader(zero=place(0.0), present=place(band.present_db), gain=place(band.gain_db)),
+        fader=Fader(*np.round(100.0 * shares, 2).tolist()),
     )
 
 
@@ -302,7 +301,6 @@ def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     """Return a row for every band of any plan, in order of frequency."""
     return tuple(
         Step(
-            number="",
             control=f"{label}\N{NO-BREAK SPACE}Hz",
             cells=tuple(_fed_cell(p) or _band_cell(b, p) for b, p in zip(row, plans, strict=True)),
         )
@@ -348,10 +346,10 @@ def _measure_cell(plan: Plan) -> Cell:
     return Cell(action="do", value=joined(seats), detail="; ".join([*why, "then roomeq verify"]))
 
 
-def measure_step(plans: Sequence[Plan], number: int) -> Step:
+def measure_step(plans: Sequence[Plan]) -> Step:
     """Return what comes after the bands: some seats again."""
     cells = [replace(_measure_cell(one), span=len(one.subwoofers) or 1) for one in plans]
-    return _step(number, "Measure again", cells)
+    return _step("Measure again", cells)
 
 
 def owners(found: Mapping[str, Sequence[_Key]]) -> dict[_Key, str]:
@@ -361,6 +359,11 @@ def owners(found: Mapping[str, Sequence[_Key]]) -> dict[_Key, str]:
         for key in keys:
             named.setdefault(key, {})[name] = None
     return {k: "" if len(v) == len(found) else joined(list(v)) for k, v in named.items()}
+
+
+def shared(found: Mapping[str, Sequence[str]]) -> list[str]:
+    """Return every text once, in order, with the names of its plans where it is not all of them."""
+    return [f"{text} ({names})" if names else text for text, names in owners(found).items()]
 
 
 _NO_MORE_BOOST = (Reason.CANCELLATION, Reason.BELOW_LIMIT, Reason.ROLL_OFF)
@@ -379,24 +382,19 @@ def _not_touched(plan: Plan) -> list[str]:
     return entries
 
 
-def _more_boost(plans: Mapping[str, Plan]) -> list[str]:
-    """Return where more boost would do least, said once for all plans."""
-
-    def held(plan: Plan) -> list[str]:
-        labels = [band.label for band in plan.bands if band.reason in _NO_MORE_BOOST]
-        return [f"{joined(labels)} Hz"] if labels else []
-
-    found = owners({name: held(plan) for name, plan in plans.items()})
-    where = "; ".join(f"{text} ({names})" if names else text for text, names in found.items())
-    what = f"More boost than is shown at {where}"
-    return [f"{what}: it costs headroom, and little may come of it."] if where else []
+def _held(plan: Plan) -> list[str]:
+    """Return the bands where more boost would do least."""
+    labels = [band.label for band in plan.bands if band.reason in _NO_MORE_BOOST]
+    return [f"{joined(labels)} Hz"] if labels else []
 
 
-def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
+def leave_alone(plans: Mapping[str, Plan]) -> list[str]:
     """Return what must not be touched, in sentences; what holds for some plans names them."""
-    found = owners({name: _not_touched(plan) for name, plan in plans.items()})
-    return (
+    told = [
         "Subwoofer, seats, and filters beyond the steps: the settings hold for them as they stood.",
-        *(f"{text} ({names})" if names else text for text, names in found.items()),
-        *_more_boost(plans),
-    )
+        *shared({name: _not_touched(plan) for name, plan in plans.items()}),
+    ]
+    if where := "; ".join(shared({name: _held(plan) for name, plan in plans.items()})):
+        what = f"More boost than is shown at {where}"
+        told.append(f"{what}: it costs headroom, and little may come of it.")
+    return told

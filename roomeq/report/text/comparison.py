@@ -7,9 +7,8 @@ Numbers come from `roomeq.jobs.compare`; nothing is computed here but which word
 
 from __future__ import annotations
 
-from roomeq.base.levels import signed
 from roomeq.plan.verification import CauseCode, Comparison, SeatChange
-from roomeq.report.text.layout import joined, listed, paragraph, table, text_of, worded
+from roomeq.report.text.layout import Part, joined, listed, text_of, worded
 from roomeq.report.text.verification import cause_parts, stated_texts
 
 _SOURCES = {
@@ -22,24 +21,13 @@ _SOURCES = {
 
 def comparison_text(found: Comparison) -> str:
     """Return what has changed, what may explain it, and the figures."""
-    since = f"since {found.dates[0]}" if found.dates[0] else "since the first survey"
-    scatter = f"a repeat scatters (about {found.scatter_db:.1f} dB here)"
-    if found.unchanged:
-        verdict = f"Nothing has changed {since}, as far as {scatter}."
-    elif found.causes and found.causes[0].code is CauseCode.AS_PLANNED and not found.level_agrees:
-        verdict = f"Only the level has changed {since}, as far as {scatter}."
-    else:
-        doubted = any(cause.code is CauseCode.AS_PLANNED for cause in found.causes[1:])
-        verdict = f"Something has {'probably ' if doubted else ''}changed {since}."
+    codes = [cause.code for cause in found.causes]
+    only_level = codes[:1] == [CauseCode.AS_PLANNED] and not found.level_agrees
+    what = "Something has probably" if CauseCode.AS_PLANNED in codes[1:] else "Something has"
+    if found.unchanged or only_level:
+        what = "Nothing has" if found.unchanged else "Only the level has"
+    verdict = {"what": what, "scatters": found.unchanged or only_level}
     dates = " and ".join(filter(None, found.dates))
-    level = _TEXTS["moved"].format(offset_db=signed(found.offset_db))
-    if not found.level_agrees:
-        level += f" {_TEXTS['moved_by']}"
-    bands = [
-        [f"{row.label} Hz", signed(row.difference_db), "unchanged" if row.agrees else "changed"]
-        for row in found.bands
-    ]
-    titles = ["Seat", "Measured", ">Level dB", ">Tilt dB/oct", ">Rest dB (r.m.s.)", "Verdict"]
     missing = {
         "Not compared": found.bands_not_checked and f"{joined(found.bands_not_checked)} Hz",
         "Not measured again": ", ".join(found.missing),
@@ -48,15 +36,16 @@ def comparison_text(found: Comparison) -> str:
     return text_of(
         [
             [f"{found.room}: two surveys{f', {dates}' if dates else ''}"],
-            paragraph(verdict),
+            _say("verdict", found, since=found.dates[0] or "the first survey", **verdict),
             *_causes(found),
-            paragraph(level),
+            _say("moved", found),
             [
                 f"Bands, {_SOURCES[found.source]}, mean over the seats",
-                *table([">Band", ">Change dB", "Verdict"], bands),
+                _say.cells("bands"),
+                *(_say.cells("band_row", row) for row in found.bands),
             ],
-            ["Seats", *table(titles, [_seat(row, found) for row in found.seats])],
-            *(paragraph(f"{said}: {what}.") for said, what in missing.items() if what),
+            ["Seats", _say.cells("seats"), *(_seat(row, found) for row in found.seats)],
+            *(f"{what}: {names}." for what, names in missing.items() if names),
             listed(
                 "Settings that are stated otherwise",
                 stated_texts(found, "{name}: {planned}, then {stated}"),
@@ -65,46 +54,43 @@ def comparison_text(found: Comparison) -> str:
     )
 
 
-def _causes(found: Comparison) -> list[list[str]]:
+def _causes(found: Comparison) -> list[Part]:
     """Return what may explain a change, the likeliest first."""
     if not found.causes:
-        return [paragraph(_TEXTS["unknown"])]
+        return [_say("unknown")]
     if found.causes[0].code is not CauseCode.AS_PLANNED:
-        return cause_parts(found.causes, likely=True, texts=_TEXTS)
-    others = cause_parts(found.causes[1:], likely=False, texts=_TEXTS)
-    return (
-        others if found.unchanged or not found.level_agrees else [paragraph(_TEXTS["sum"]), *others]
-    )
+        return cause_parts(found.causes, likely=True, texts=_say)
+    apart = [] if found.unchanged or not found.level_agrees else [_say("sum")]
+    return [*apart, *cause_parts(found.causes[1:], likely=False, texts=_say)]
 
 
 def _seat(row: SeatChange, found: Comparison) -> list[str]:
     verdict = "unchanged" if row.agrees else "within the scatter"
-    if found.unchanged:
-        pass
-    elif not row.agrees or not found.level_agrees:
-        shape = row.rest_db > found.tolerance_db
+    if not found.unchanged and not (row.agrees and found.level_agrees):
         tilt = abs(row.tilt_db_per_octave) > found.tolerance_db
-        words = {"shape": shape, "tilt": tilt and not shape}
-        verdict = joined([word for word, holds in words.items() if holds]) or "level only"
-    return [
-        *(row.seat, _SOURCES[row.source], signed(row.level_db)),
-        *(signed(row.tilt_db_per_octave), f"{row.rest_db:.1f}", verdict),
-    ]
+        shape = row.rest_db > found.tolerance_db
+        verdict = "shape" if shape else "tilt" if tilt else "level only"
+    return _say.cells("seat", row, of=_SOURCES[row.source], verdict=verdict)
 
 
-_TEXTS = worded("""
+_say = worded("""
+verdict: {what} changed since {since}{scatters:|, as far as a repeat scatters (about
+    {scatter_db:.1f} dB here)|}.
 sum: What was measured alone is as it was; both together are not: polarity, delay, or what was not
     measured again. Which of them cannot be told.
+bands: >Band | >Change dB | Verdict
+band_row: {label} Hz | {difference_db:+.1f} | {agrees:|unchanged|changed}
+seats: Seat | Measured | >Level dB | >Tilt dB/oct | >Rest dB (r.m.s.) | Verdict
+seat: {seat} | {of} | {level_db:+.1f} | {tilt_db_per_octave:+.1f} | {rest_db:.1f} | {verdict}
 unknown: Why cannot be told: nothing that was tried explains it, or too much does.
-moved: Level: all seats changed by {offset_db} dB; that was removed from bands and verdicts.
-moved_by: Level knob, drive level or microphone gain: which of them cannot be told.
+moved: Level: all seats changed by {offset_db:+.1f} dB; that was removed from bands and
+    verdicts.{level_agrees:|| Level knob, drive level or microphone gain: which of them cannot be
+    told.}
 as_planned: nothing has changed, and all this is scatter.
 other_plan: the settings that {name} states are in force.
-band: {looks}{besides}.
+band: {looks}{known:|, and the subwoofer is {louder}|}.
 each: the band at {label} Hz looks turned by {gain} dB
-besides: , and the subwoofer is {louder}
 level: the subwoofer is {louder} against the mains.
 mains_level: the mains are {louder} against the subwoofer.
-filter_on: a {kind} near {value:.0f} Hz was switched on.
-filter_off: a {kind} near {value:.0f} Hz was switched off.
+filter: a {kind} near {value:.0f} Hz was switched {engaged:|on|off}.
 """)

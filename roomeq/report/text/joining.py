@@ -9,38 +9,27 @@ Celsius).
 
 from __future__ import annotations
 
-from typing import Any
-
-from roomeq.base.levels import signed, signed_setting
+from roomeq.base.levels import signed_setting
 from roomeq.device.crossover_sum import Meeting
 from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSettings
 from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.records import AS_IT_IS, NOT_STATED, PresentRecord, is_stated
-from roomeq.report.text.layout import columns, either, listed, paragraph, worded
+from roomeq.plan.records import AS_IT_IS, PresentRecord, is_stated
+from roomeq.report.text.layout import Part, bullets, counted, listed, said, worded
 
 NAMED_SEAT_DB = 0.3
 FAR_TOO_LOUD_DB = 12.0
 """Mean over the bands below the corner; common practice, no source. In 45 random rooms with mains
 (`joining_cases.py`, seeds 61000 to 61044) it is said in 8; in 42 with the subwoofer 12 dB up."""
+_WAY = "{delay_ms:.2f ms|later|earlier}"
 _SHOWN_DB = 0.05  # less is the same figure in print
-_TOLD_RIGHT = {False: "three of four", True: "nine of ten"}
-"""Of rooms in which the polarity was told, by whether both boxes were declared and taken out: how
-many were told rightly, by the worse of what two makes of rooms gave;
-`roomeq.optimiser.joining.polarity` has the figures."""
 
 
 def delay_text(settings: JoiningSettings) -> str:
     """Return a delay in ms, m and ft, with the word that says which way."""
-    text, far, far_ft = _way_text(settings), abs(settings.distance), abs(settings.distance_ft)
+    text, far, far_ft = said(_WAY, settings), abs(settings.distance), abs(settings.distance_ft)
     return text if text == "0 ms" else f"{text} ({far:.2f} m, {far_ft:.1f} ft)"
-
-
-def _way_text(settings: JoiningSettings) -> str:
-    if abs(settings.delay_ms) < 0.005:
-        return "0 ms"
-    return either(settings.delay_ms, "ms", "later", "earlier", digits=2)
 
 
 def delay_instruction(
@@ -48,15 +37,11 @@ def delay_instruction(
 ) -> str:
     """Say which box is to be given which number, or which distance instead; never both."""
     if abs(settings.delay - present.delay) < 5e-6:
-        now = f"subwoofer {delay_text(settings)}" if stated else NOT_STATED
-        return f"leave the delay as it is ({now})"
-    box, number, other, distance = delay_numbers(settings, present=present)
-    was = max(-present.delay_ms if box == "mains" else present.delay_ms, 0.0)
-    more = f"(was {_ms(was)})" if stated else f"more than now ({NOT_STATED})"
-    return (
-        f"EITHER delay the {box} by {number} ms {more} {other}OR, where distances are "
-        f"entered, subwoofer {distance}; never both"
-    )
+        return _say("leave_delay", stated=stated, delay=delay_text(settings))
+    box, number, back, distance = delay_numbers(settings, present=present)
+    was = _ms(max(-present.delay_ms if box == "mains" else present.delay_ms, 0.0))
+    told = {"box": box, "number": number, "back": back, "distance": distance}
+    return _say("delay_it", stated=stated, was=was, **told)
 
 
 def delay_numbers(
@@ -83,7 +68,7 @@ def _ms(value: float) -> str:
     return f"{value:.2f}" if abs(value - round(value, 2)) < 5e-4 else f"{value:.3f}"
 
 
-_SAID = worded("""
+_say = worded("""
 lfe_offset_removed: The subwoofer was measured over the low-frequency-effects channel, which plays
     10 dB above the mains (ITU-R BS.775): that was taken off its level.
 noise_unknown: The signal-to-noise ratio is not known: every frequency was trusted.
@@ -95,73 +80,84 @@ seats_left_out: Not judged, since not both were measured there: {seats}.
 sum_disagrees: The measured sum differs from the predicted one by up to {worst_db:.1f} dB (s.d.):
     the time reference was not common, or something was set otherwise or moved. First find out what.
 sum_not_measured: Both together were not measured: the common time reference is taken on trust.
-elsewhere: By their filters the two meet at {place}, not at the corner: the loss is judged around
-    the corner.
+elsewhere: By their filters the two meet at {frequency:.0f} Hz, not at the corner: the loss is
+    judged around the corner.
 full_range: By their filters the mains run full range: they play along with the subwoofer below the
     crossover, where no delay suits everywhere.
-gap: By their filters both together leave {missing_db:.0f} dB missing where they meet, at {place}: a
-    gap that no delay fills, and that the loss does not see.
-bands: {deviation} With bands {moved} dB, level {level_db} dB, the delay that goes with them is
-    {delay}, and the sum loses {record.loss_db:.1f} dB. For bands and level see roomeq propose.
+gap: By their filters both together leave {missing_db:.0f} dB missing where they meet, at
+    {frequency:.0f} Hz: a gap that no delay fills, and that the loss does not see.
+bands: With bands {moved} dB, level {level_db} dB, the delay that goes with them is {delay}, and the
+    sum loses {loss_db:.1f} dB. For bands and level see roomeq propose.
 no_bands: Too little to be worth a change.
 bands_in_doubt: Not told: the measured sum contradicts its parts, and the level is best left alone.
-loud: The subwoofer is far too loud against the mains: below {record.corner:.0f} Hz level and bands
-    take {record.taken_off_db:.0f} dB off it in the mean. Turn it down first, and measure again.
-deviation: Deviation of the seats' average sum, {bands.lowest:.0f} to {bands.highest:.0f} Hz:
-    {bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB then.
+loud: The subwoofer is far too loud against the mains: below {corner:.0f} Hz level and bands take
+    {taken_off_db:.0f} dB off it in the mean. Turn it down first, and measure again.
+deviation: Deviation of the seats' average sum, {lowest:.0f} to {highest:.0f} Hz:
+    {deviation_before_db:.1f} dB now, {deviation_db:.1f} dB then.
 bypassed: The two figures hold for different filters and cannot be compared; the level of the sum
-    there changes by {gained_db} dB.
+    there changes by {gained_db:+.1f} dB.
 kept: Keep delay and polarity as they are: at best they reach {least_db:.1f} dB.
-cost: Bands and level cost {cost_db:.1f} dB of it{more}: without them it loses {loss_db:.1f} dB
-    (roomeq join), with them the deviation is less.
+cost: Bands and level cost {cost_db:.1f} dB of it{more:|, more than joining gains|}: without them it
+    loses {loss_db:.1f} dB (roomeq join), with them the deviation is less.
 decides: What decides: the microphone close to each cone in turn, one time zero: both first
     half-waves must go the same way. Rewire nothing on less.
 before_bands: Before the bands, as roomeq join says: {setting}, loses {loss_db:.1f} dB.
 stops_at_range: The level stops where the knob ends, or at the 6 dB that are changed at once. Set it
     and measure again.
 stops_at_drive: The level stops at the drive limit, which grants no further step.
-arrival: What arrives first of the subwoofer comes {later} than that of the mains (half of such
-    rooms are within 1.2 ms of the truth, one in four is more than 2 ms off). It is no setting.
+arrival: What arrives first of the subwoofer comes {arrival_ms:.1f ms|later|earlier} than that of
+    the mains (half of such rooms are within 1.2 ms of the truth, one in four is more than 2 ms
+    off). It is no setting.
 at_end: The delay lies at an end of what may be set: a better one may lie beyond.
 longer: A change by more than a period ({setting}) would lose {loss_db:.1f} dB only. It is not
     proposed: so long a delay is heard.
 offer_unknown: What delays can be set is not stated: 20 ms to either side were taken for possible.
-few_seats: Only {count} measured: in a quarter of such rooms other seats lost more than 0.3 dB.
+few_seats: Only {seats} measured: in a quarter of such rooms other seats lost more than 0.3 dB.
 polarities: The best of either polarity, before the bands: {one}, loses {normal.loss_db:.1f} dB;
-    {other}, loses {inverted.loss_db:.1f} dB.{equal}
-wiring_not_tested: Which way the subwoofer is wired was not tested: {obstacle}.
+    {other}, loses {inverted.loss_db:.1f} dB.{either_polarity:| Both settings sum equally well.|}
+wiring_not_tested: Which way the subwoofer is wired was not tested: {polarity_obstacle}.
 wiring_or_delay: An inverted subwoofer and one {half_period_ms:.1f} ms late cannot be told apart
     here.
-wiring: The subwoofer is probably {inverted} (both tests agree, {found.phase_ratio:.1f} and
-    {found.onset_ratio:.1f} to 1; right in {right} such rooms).
+wiring: The subwoofer is probably {inverted:|inverted|not inverted} (both tests agree,
+    {phase_ratio:.1f} and {onset_ratio:.1f} to 1; right in {boxes:|nine of ten|three of four} such
+    rooms).
+quieter: Seat {seat} gets {by_db:.1f} dB quieter around the crossover.
+worse: Seat {seat} loses {by_db:.1f} dB more than now.
 differs: The measured sum differs from that of its parts by {percent:.0f} % ({lowest:.0f} to
     {highest:.0f} Hz).
+loses: What the sum loses at each seat, {lowest:.0f} to {highest:.0f} Hz
+seats: Seat | >Weight | >Loses now dB | >Then dB | >Level change dB
+seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {level_gain_db:+.1f}
+leave_delay: leave the delay as it is ({stated:|subwoofer {delay}|not stated})
+delay_it: EITHER delay the {box} by {number} ms {stated:|(was {was})|more than now (not stated)}
+    {back}OR, where distances are entered, subwoofer {distance}; never both
 distances: Distances: 343.2 m/s (20 degrees Celsius); what is entered nearer is delayed.
 delay_untold: Delays are changes from what is set now, which is not stated.
 polarity_untold: Normal is the polarity as it is now, which is not stated; inverted the other one.
 moved: Neither a level, nor a delay, nor the polarity of the subwoofer explains it: was the
     microphone or a door moved?
 as_if: It is as if the subwoofer {told} while both were measured.
-as_if_all: It is as if everything was {louder} while both were measured.
+as_if_all: It is as if everything was {all_level_db:.1f dB|louder|quieter} while both were measured.
 """)
-"""What is said of a joining; that of notes and faults by their codes."""
+"""What is said of a joining; that of notes and faults by their codes.
 
-
-def _said(what: str, **told: Any) -> str:
-    return _SAID[what].format(**told)
+Of rooms in which the polarity was told, three of four were told rightly, and nine of ten where both
+boxes were declared and taken out: the worse of what two makes of rooms gave;
+`roomeq.optimiser.joining.polarity` has the figures.
+"""
 
 
 def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
     """Return what a note says."""
     seats, worst_db = ", ".join(record.seats_left_out), record.sum_residual_db or 0.0
-    return _said(note, seats=seats, worst_db=worst_db)
+    return _say(note, seats=seats, worst_db=worst_db)
 
 
 def reference_lines(stated: PresentRecord | None) -> list[str]:
     """Return what a distance means, and what a delay and a polarity that are changes only."""
-    untold = {"delay_ms": _SAID["delay_untold"], "polarity": _SAID["polarity_untold"]}
-    said = [text for name, text in untold.items() if not is_stated(stated, name)]
-    return paragraph(" ".join([_SAID["distances"], *said]), indent=2)
+    untold = {"delay_ms": "delay_untold", "polarity": "polarity_untold"}
+    codes = ["distances", *(what for name, what in untold.items() if not is_stated(stated, name))]
+    return ["  " + " ".join(_say(code) for code in codes)]
 
 
 def setting_entries(
@@ -188,8 +184,7 @@ def _delay_advice(record: JoiningRecord, stated: PresentRecord | None) -> str:
 
 def _turned(record: JoiningRecord, stated: PresentRecord | None) -> list[tuple[str, str, str]]:
     """Return polarity and phase control: name, now, and what it is to be."""
-    rows = record.setting_rows(stated)
-    return rows[1 : len(rows) - len(record.bypass)]
+    return [row for row in record.setting_rows(stated) if row[0] in ("Polarity", "Phase control")]
 
 
 def set_text(record: JoiningRecord, stated: PresentRecord | None, *others: str) -> str:
@@ -200,18 +195,35 @@ def set_text(record: JoiningRecord, stated: PresentRecord | None, *others: str) 
     return f"To set: {'; '.join(entries)}."
 
 
-def joining_parts(record: JoiningRecord, stated: PresentRecord | None = None) -> list[list[str]]:
-    """Return verdict, doubts, settings, seats, evidence and notes of a joining."""
+def joining_parts(
+    record: JoiningRecord,
+    stated: PresentRecord | None = None,
+    *,
+    with_bands: JoiningRecord | None = None,
+) -> list[Part]:
+    """Return verdict, doubts, settings, seats, evidence and notes of a joining.
+
+    Where it is known what bands would still do, that is told as well.
+    """
+    loud = [] if with_bands is None else loud_texts(with_bands)
     notes = [note for note in record.notes if note is not JoiningNote.SUM_DISAGREES]
     texts = [joining_note_text(note, record) for note in notes]
     title = "Settings of the subwoofer against the mains"
     return [
-        paragraph(joining_verdict(record)),
-        *map(paragraph, joining_doubts(record)),
+        *loud,
+        joining_verdict(record),
+        *joining_doubts(record),
         [*listed(title, setting_entries(record, stated)), *reference_lines(stated)],
         seat_loss_lines(record),
         listed("How sure the joining is", [*joining_sentences(record), *texts]),
+        [] if with_bands is None else bands_lines(with_bands),
     ]
+
+
+def joining_backing(record: JoiningRecord, stated: PresentRecord | None, *more: str) -> Part:
+    """Return what backs a joining in a plan, less what its cautions say, and `more` sentences."""
+    sentences = bullets([*joining_sentences(record, brief=True), *more])
+    return [*seat_loss_lines(record), *sentences, *reference_lines(stated)]
 
 
 def joining_doubts(record: JoiningRecord) -> list[str]:
@@ -226,27 +238,22 @@ def joining_doubts(record: JoiningRecord) -> list[str]:
 
 def bands_lines(record: JoiningRecord) -> list[str]:
     """Return what bands and level would still do, for a joining in which they stay."""
-    bands, text = record.bands, _SAID["no_bands"]
+    bands, text = record.bands, _say("no_bands")
     if JoiningNote.SUM_DISAGREES in record.notes:
-        text = _SAID["bands_in_doubt"]
+        text = _say("bands_in_doubt")
     elif bands is not None and bands.no_change is None:
         settings = record.settings.settings()
         gains = zip(bands.labels, bands.gains_db, strict=True)
         moved = ", ".join(f"{label} Hz {signed_setting(gain)}" for label, gain in gains if gain)
-        text = _said(
-            "bands",
-            record=record,
-            deviation=_said("deviation", bands=bands),
-            moved=moved or "all at 0",
-            level_db=signed_setting(settings.level_change_db),
-            delay=delay_text(settings),
-        )
-    return ["What bands would still do", *paragraph(text, indent=2)]
+        told = {"moved": moved or "all at 0", "delay": delay_text(settings)}
+        told["level_db"] = signed_setting(settings.level_change_db)
+        text = f"{_say('deviation', bands)} {_say('bands', record, **told)}"
+    return ["What bands would still do", f"  {text}"]
 
 
 def loud_texts(record: JoiningRecord) -> list[str]:
     """Say that the subwoofer is far too loud; nothing where it is not."""
-    return [] if record.taken_off_db < FAR_TOO_LOUD_DB else [_said("loud", record=record)]
+    return [] if record.taken_off_db < FAR_TOO_LOUD_DB else [_say("loud", record)]
 
 
 def loss_text(
@@ -265,52 +272,33 @@ def loss_text(
     predicted_db : float, optional
         What a plan predicted for the settings in force.
     """
-    text = f"Around {corner:.0f} Hz the sum loses {now_db:.1f} dB of what both could give"
-    if then_db is not None:
-        text += f"; {then_db:.1f} dB with these settings"
-    if predicted_db is not None:
-        text += f"; {predicted_db:.1f} dB was predicted"
-    return f"{text}."
+    told = {"with these settings": then_db, "was predicted": predicted_db}
+    more = [f"; {loss_db:.1f} dB {what}" for what, loss_db in told.items() if loss_db is not None]
+    lost = f"the sum loses {now_db:.1f} dB of what both could give{''.join(more)}"
+    return f"Around {corner:.0f} Hz {lost}."
 
 
 def joining_verdict(record: JoiningRecord) -> str:
     """Return what the sum loses, now and with the settings."""
-    text = loss_text(record.corner, record.loss_before_db, then_db=record.loss_db)
+    now_db, then_db, bands = record.loss_before_db, record.loss_db, record.bands
+    same = not record.changes and abs(then_db - now_db) < _SHOWN_DB
+    texts = [loss_text(record.corner, now_db, then_db=None if same else then_db)]
     if record.bypass:
-        gained = sum(row.weight * row.level_gain_db for row in record.seats)
-        return f"{text} {_said('bypassed', gained_db=signed(gained))}"
+        gained_db = sum(row.weight * row.level_gain_db for row in record.seats)
+        return f"{texts[0]} {_say('bypassed', gained_db=gained_db)}"
     if not record.changes:
-        same = abs(record.loss_db - record.loss_before_db) < _SHOWN_DB
-        text = loss_text(record.corner, record.loss_before_db) if same else text
-        text += f" {_said('kept', least_db=record.alignment.least_db)}"
-    return text + _cost_text(record)
+        texts.append(_say("kept", record.alignment))
+    chosen = record.alignment.chosen
+    cost_db = then_db - chosen.loss_db
+    if bands is not None and bands.chosen and not bands.no_change and cost_db >= NAMED_SEAT_DB:
+        texts.append(_say("cost", chosen, cost_db=cost_db, more=then_db > now_db))
+    return " ".join(texts)
 
 
-def _cost_text(record: JoiningRecord) -> str:
-    """Say what bands and level cost of the sum; nothing where they cost nothing to speak of."""
-    bands, loss_db = record.bands, record.alignment.chosen.loss_db
-    cost_db = record.loss_db - loss_db
-    if bands is None or not bands.chosen or bands.no_change is not None or cost_db < NAMED_SEAT_DB:
-        return ""
-    lost = not record.bypass and record.loss_db > record.loss_before_db
-    more = ", more than joining gains" if lost else ""
-    return f" {_said('cost', cost_db=cost_db, more=more, loss_db=loss_db)}"
-
-
-def seat_loss_lines(record: JoiningRecord) -> list[str]:
+def seat_loss_lines(record: JoiningRecord) -> Part:
     """Return what the sum loses at each seat, as a table."""
-    rows = [
-        {
-            "Seat": row.seat,
-            ">Weight": f"{100 * row.weight:.0f} %",
-            ">Loses now dB": f"{row.before_db:.1f}",
-            ">Then dB": f"{row.after_db:.1f}",
-            ">Level change dB": signed(row.level_gain_db),
-        }
-        for row in record.seats
-    ]
-    span = f"{record.lowest:.0f} to {record.highest:.0f} Hz"
-    return [f"What the sum loses at each seat, {span}", *columns(rows)]
+    rows = (_say.cells("seat", seat, share=100 * seat.weight) for seat in record.seats)
+    return [_say("loses", record), _say.cells("seats"), *rows]
 
 
 def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str]:
@@ -322,97 +310,76 @@ def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str
     brief : bool
         Without what `join` and the cautions of a plan say.
     """
-    entries = polarity_sentences(record)
-    bands, polarity, found = record.bands, record.polarity, record.alignment
-    if polarity is not None:
-        entries.append(_SAID["decides"])
-    if bands is not None:
-        entries.append(_said("deviation", bands=bands))
+    bands, test, found = record.bands, record.polarity, record.alignment
+    texts = [*polarity_sentences(record), *_say.each({"decides": test, "deviation": bands})]
     if bands is not None and bands.chosen and bands.no_change is None:
-        setting, loss_db = _candidate_text(found.chosen), found.chosen.loss_db
         if not brief:
-            entries.append(_said("before_bands", setting=setting, loss_db=loss_db))
+            texts.append(_candidate("before_bands", found.chosen))
         if bands.level_stops_at:
-            entries.append(_SAID[f"stops_at_{bands.level_stops_at}"])
-    if not brief and polarity is not None and polarity.inverted is not None:
-        later = either(polarity.arrival_ms, "ms", "later", "earlier")
-        entries.append(_said("arrival", later=later))
-    entries += _worse_seats(record)
-    if found.at_end and not brief:
-        entries.append(_SAID["at_end"])
+            texts.append(_say(f"stops_at_{bands.level_stops_at}"))
+    told = test is not None and test.inverted is not None
+    texts += _say.each({"arrival": test if told and not brief else None})
+    texts += [*_worse_seats(record), *_say.each({"at_end": found.at_end and not brief})]
     if found.longer is not None:
-        setting, loss_db = _candidate_text(found.longer), found.longer.loss_db
-        entries.append(_said("longer", setting=setting, loss_db=loss_db))
-    if not record.delay_stated:
-        entries.append(_SAID["offer_unknown"])
-    entries += meeting_sentences(record.meeting)
-    if (count := len(record.seats)) < 3:
-        entries.append(_said("few_seats", count=f"{count} seat{'s' if count > 1 else ''}"))
-    return entries
+        texts.append(_candidate("longer", found.longer))
+    texts += _say.each({"offer_unknown": not record.delay_stated})
+    texts += meeting_sentences(record.meeting)
+    if len(record.seats) < 3:
+        texts.append(_say("few_seats", seats=counted(len(record.seats), "seat")))
+    return texts
 
 
 def polarity_sentences(record: JoiningRecord) -> list[str]:
     """Return what either polarity would give, and which it probably is."""
-    normal, inverted = record.alignment.normal, record.alignment.inverted
-    turned = bool(normal.settings.phase_deg or inverted.settings.phase_deg)
-    one, other = (_candidate_text(best, phase=turned) for best in (normal, inverted))
-    equal = " Both settings sum equally well." if record.alignment.either_polarity else ""
-    told = {"one": one, "other": other, "normal": normal, "inverted": inverted, "equal": equal}
-    return [_said("polarities", **told), _told_text(record)]
+    found, test = record.alignment, record.polarity
+    both = found.normal, found.inverted
+    turned = any(best.settings.phase_deg for best in both)
+    one, other = (_candidate_text(best, phase=turned) for best in both)
+    best = _say("polarities", found, one=one, other=other)
+    if test is None:
+        return [best, _say("wiring_not_tested", record)]
+    if test.inverted is None:
+        return [best, _say("wiring_or_delay", half_period_ms=500.0 / record.corner)]
+    return [best, _say("wiring", test)]
 
 
 def _worse_seats(record: JoiningRecord) -> list[str]:
     """Name the seats that lose more than now; behind other filters those that get quieter."""
+    what, lost = "worse", {row.seat: row.after_db - row.before_db for row in record.seats}
     if record.bypass:
-        lost = {row.seat: -row.level_gain_db for row in record.seats}
-        words = "Seat {} gets {:.1f} dB quieter around the crossover."
-    else:
-        lost = {row.seat: row.after_db - row.before_db for row in record.seats}
-        words = "Seat {} loses {:.1f} dB more than now."
-    return [words.format(seat, by_db) for seat, by_db in lost.items() if by_db > NAMED_SEAT_DB]
+        what, lost = "quieter", {row.seat: -row.level_gain_db for row in record.seats}
+    worse = {seat: by_db for seat, by_db in lost.items() if by_db > NAMED_SEAT_DB}
+    return [_say(what, seat=seat, by_db=by_db) for seat, by_db in worse.items()]
+
+
+def _candidate(what: str, candidate: CandidateRecord) -> str:
+    return _say(what, candidate, setting=_candidate_text(candidate))
 
 
 def _candidate_text(candidate: CandidateRecord, *, phase: bool = False) -> str:
     settings = candidate.settings.settings()
-    text = f"{_way_text(settings)}, polarity {settings.polarity}"
+    text = f"{said(_WAY, settings)}, polarity {settings.polarity}"
     if settings.phase_frequency is not None and (phase or settings.phase_deg):
         text += f", phase control at {settings.phase_deg:g} degrees"
     return text
-
-
-def _told_text(record: JoiningRecord) -> str:
-    """Say which polarity it probably is, or that it cannot be told."""
-    found = record.polarity
-    if found is None:
-        return _said("wiring_not_tested", obstacle=record.polarity_obstacle)
-    if found.inverted is None:
-        return _said("wiring_or_delay", half_period_ms=500.0 / record.corner)
-    inverted = "inverted" if found.inverted else "not inverted"
-    return _said("wiring", inverted=inverted, found=found, right=_TOLD_RIGHT[found.boxes])
 
 
 def meeting_sentences(meeting: Meeting | None) -> list[str]:
     """Say what is wrong with where both meet; nothing where that is right or not known."""
     if meeting is None:
         return []
-    place = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
-    missing_db = -meeting.sum_db
-    return [_said(fault, place=place, missing_db=missing_db) for fault in meeting.faults]
+    return [_say(fault, meeting, missing_db=-meeting.sum_db) for fault in meeting.faults]
 
 
 def explanation_text(found: SumExplanation, corner: float) -> str:
     """Say what explains a measured sum that is not the sum of its parts."""
-    percent = 100.0 * found.difference
-    text = _said("differs", percent=percent, lowest=0.5 * corner, highest=2.0 * corner)
-    if not found.explained:
-        return f"{text} {_SAID['moved']}"
+    span = {"lowest": 0.5 * corner, "highest": 2.0 * corner}
+    differs = _say("differs", percent=100.0 * found.difference, **span)
     causes = {
         "had the other polarity": found.inverted,
-        f"was {either(found.level_db, 'dB', 'louder', 'quieter')}": found.level_db,
-        f"came {either(found.delay_ms, 'ms', 'later', 'earlier')}": found.delay_ms,
+        "was {level_db:.1f dB|louder|quieter}": found.level_db,
+        "came {delay_ms:.1f ms|later|earlier}": found.delay_ms,
     }
-    told = " and ".join(words for words, holds in causes.items() if holds)
-    if told:
-        return f"{text} {_said('as_if', told=told)}"
-    louder = either(found.all_level_db, "dB", "louder", "quieter")
-    return f"{text} {_said('as_if_all', louder=louder)}"
+    told = " and ".join(said(words, found) for words, holds in causes.items() if holds)
+    why = "moved" if not found.explained else "as_if" if told else "as_if_all"
+    return f"{differs} {_say(why, found, told=told)}"

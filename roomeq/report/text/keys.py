@@ -15,7 +15,7 @@ from msgspec import Struct
 from roomeq.base.toml_keys import KeyTable, key_tables
 from roomeq.importers.device_profile import ProfileTables
 from roomeq.importers.room_file.schema import RoomTables
-from roomeq.report.text.layout import paragraph, table
+from roomeq.report.text.layout import Part, text_of
 
 FILES: dict[str, type[Struct]] = {"the room file": RoomTables, "the device profile": ProfileTables}
 
@@ -28,7 +28,7 @@ def keys_text(name: str | None) -> str:
     ValueError
         If there is no such table or key.
     """
-    lines: list[str] = []
+    parts: list[Part] = []
     known: set[str] = set()
     for file, kind in FILES.items():
         for one in key_tables(kind):
@@ -37,12 +37,11 @@ def keys_text(name: str | None) -> str:
             if found is not None:
                 place = f"{found.header} of {file}" if found.name else f"At the top of {file}"
                 rows = [(f"{row.name} = {row.example}", row.explained) for row in found.keys]
-                lines += ["", *paragraph(f"{place}: {found.meaning}")]
-                lines += table(("Example", "Meaning"), rows)
-    if not lines:
+                parts.append([f"{place}: {found.meaning}", ("Example", "Meaning"), *rows])
+    if not parts:
         close = difflib.get_close_matches(str(name), sorted(known), n=1, cutoff=0.0)
         raise ValueError(f"there is no key or table {name!r} (nearest: {close[0]!r})")
-    return "\n".join(lines[1:]) + "\n"
+    return text_of(parts)
 
 
 def _part(one: KeyTable, name: str) -> KeyTable | None:

@@ -16,15 +16,59 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
 from roomeq.device.path import Bypass, PathAnalysis, same_response
 from roomeq.optimiser.path.estimate import PathCandidate, PathEstimate, PathVerdict
-from roomeq.report.text.layout import bullets, either, paragraph, table
+from roomeq.report.text.layout import Part, bullets, worded
 
 _NULL_DB = -60.0
 _FLAT_DB = 0.1
-_TIMES = {2: "twice", 3: "three times", 4: "four times"}
+_TIMES = {1: "", 2: "twice ", 3: "three times ", 4: "four times "}
 _FAMILIES = {"butterworth": "Butterworth", "linkwitz_riley": "Linkwitz-Riley"}
 _SHOWN = 6
 _TABLED = (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS)
 """Verdicts that come with a table of what would fit."""
+_say = worded("""
+slope: All low-passes together: {at_corner_db:+.1f} dB at {corner:g} Hz, {slope} dB per octave in
+    the end ({fall:.0f} over the second octave above)
+candidates: >Likely | >Corner Hz | What would give it
+sums: Subwoofer | >At {corner:g} Hz | >Deepest | >Highest | Nearest to flat
+sum: {inverted:|inverted|normal}{delay:|, {ms:.2f ms|later|earlier}|} | {at_corner} | {dip} | {peak}
+    | {flattest} at {flattest_frequency:.0f} Hz
+bypass: Bypass {named}{matching:|, so that exactly the low-pass is left that matches the mains|}. In
+    its flatter polarity the sum is then off by at most {flatter.deviation_db:.1f} dB
+    ({flatter.inverted:|inverted|normal polarity}) instead of {before.deviation_db:.1f} dB at
+    {before.worst_frequency:.0f} Hz{gains:|: it gains {gain_db:.1f} dB.|, but the octave around the
+    crossover gets the level back that a second one takes.}{alone:| Delay and polarity alone leave
+    it off by {best_db:.1f} dB at best.|}{others:| To bypass {others} leaves the same response.|}
+fixed: None of these low-passes can be bypassed: the sum stays off by at most
+    {flatter.deviation_db:.1f} dB ({flatter.inverted:|inverted|normal polarity}); with delay as well
+    {best.deviation_db:.1f} dB at best.
+not_twice: No low-pass is engaged twice: nothing to bypass.
+in_a_row: {low_pass_count} low-passes are in a row.
+nothing_fits: Cannot tell: nothing that was tried comes nearer than {misfit_db:.1f} dB (r.m.s.). A
+    room (the microphone too far from the cone), an equaliser or a filter of another kind shapes the
+    response: measure closer, with all bands at 0, or at the amplifier's terminals.
+several: Cannot tell: several fit as well. The fall above the pass-band is seen for
+    {fall_seen_db:.0f} dB only; a quieter or longer measurement, or a description of the path in the
+    room file, can decide.
+identified: Engaged: {ways} ({sure}).
+identified_either: Engaged: either {ways}; they have the same response, so that it cannot tell which
+    ({sure}).
+identified_none: No low-pass is engaged below {highest:.0f} Hz ({sure}).
+alike: These have exactly the same response: only a description of the path can decide between them.
+otherwise: That is not what the room file describes: look for a filter that it does not list, or one
+    that is off.
+in_room: {otherwise:|The seats fall as by {slopes} dB/oct above {corners} Hz, which is not what the
+    room file describes ({described}). For family, order, or one engaged twice|Low-passes that are
+    engaged cannot be told at the seats:} measure close to the cone ([path_response]).
+not_described: the response {where} is not what the room file describes ({described}), likelier is
+    {ways}: correct [[path]], or look for a filter that it does not list
+not_stated: the response {where} holds a low-pass that the room file does not state ({ways}): state
+    it in [[path]]
+high_pass_off: the response {where} does not hold the protective high-pass that the room file
+    states{likelier:|; likelier is {likelier}|}: is it off?
+evidence: Largest level {signal_to_noise_db:.0f} dB above the noise of one point; the fall is seen
+    for {fall_seen_db:.0f} dB; the fit leaves {misfit_db:.1f} dB. Likely is meant with corners
+    within a tenth; one above {highest:.0f} Hz would lie at the edge of the data and is not named.
+""")
 
 
 def path_parts(
@@ -33,12 +77,12 @@ def path_parts(
     *,
     detail: bool,
     bypassed: bool = False,
-) -> tuple[list[str], list[list[str]]]:
+) -> tuple[list[str], list[Part]]:
     """Return what is told of the path: single entries, and parts with tables.
 
     Where it is `bypassed` among the settings, that is not said again but in detail.
     """
-    entries, parts = list[str](), list[list[str]]()
+    entries, parts = list[str](), list[Part]()
     if analysis is not None and detail:
         parts.append(path_lines(analysis))
     elif analysis is not None and not bypassed:
@@ -50,23 +94,16 @@ def path_parts(
     return entries, parts
 
 
-def path_lines(analysis: PathAnalysis) -> list[str]:
+def path_lines(analysis: PathAnalysis) -> Part:
     """Return what a described path does: level, slope, sum in both polarities, what to bypass."""
-    corner, entries = f"{analysis.corner:g} Hz", _filters(analysis)
-    entries.append(
-        f"All low-passes together: {signed(analysis.at_corner_db)} dB at {corner}, "
-        f"{6 * analysis.order} dB per octave in the end ({abs(analysis.slope_db_per_octave):.0f} "
-        "over the second octave above)"
-    )
-    rows = [_sum_row(entry, corner) for entry in analysis.sums]
-    if analysis.best.delay:
-        rows.append(_sum_row(analysis.best, corner))
-    titles = ["Subwoofer", f">At {corner} dB", ">Deepest", ">Highest", "Nearest to flat"]
+    falls = {"slope": 6 * analysis.order, "fall": abs(analysis.slope_db_per_octave)}
+    sums = [*analysis.sums, *[analysis.best] * bool(analysis.best.delay)]
     return [
         "The subwoofer's path by its filters alone (free field, equal level and distance)",
-        *bullets(entries),
-        *table(titles, rows),
-        *paragraph(path_advice(analysis), indent=2),
+        *bullets([*_filters(analysis), _say("slope", analysis, **falls)]),
+        _say.cells("sums", analysis),
+        *map(_sum_row, sums),
+        f"  {path_advice(analysis)}",
     ]
 
 
@@ -77,83 +114,53 @@ def _filters(analysis: PathAnalysis) -> list[str]:
     return [*(f"In the path: {entry}" for entry in analysis.filters), f"Mains: {mains}{assumed}"]
 
 
-def _sum_row(figures: SumFigures, corner: str) -> list[str]:
-    name = "inverted" if figures.inverted else "normal"
-    if figures.delay:
-        name += f", {either(1e3 * figures.delay, 'ms', 'later', 'earlier', digits=2)}"
-    return [
-        name,
-        _level(figures.at_corner_db),
-        _place(figures.dip_db, figures.dip_frequency),
-        _place(figures.peak_db, figures.peak_frequency),
-        f"{_level(figures.flattest_db)} dB at {figures.flattest_frequency:.0f} Hz",
-    ]
+def _sum_row(figures: SumFigures) -> list[str]:
+    return _say.cells(
+        "sum",
+        figures,
+        delay=figures.delay != 0.0,
+        ms=1e3 * figures.delay,
+        at_corner=_level(figures.at_corner_db),
+        dip=_place(figures.dip_db, figures.dip_frequency),
+        peak=_place(figures.peak_db, figures.peak_frequency),
+        flattest=_level(figures.flattest_db),
+    )
 
 
 def _level(level_db: float) -> str:
-    return "nothing left" if level_db < _NULL_DB else signed(level_db)
+    return "nothing left" if level_db < _NULL_DB else f"{signed(level_db)} dB"
 
 
 def _place(level_db: float, frequency: float) -> str:
-    if abs(level_db) < _FLAT_DB:
-        return "flat"
-    unit = "" if level_db < _NULL_DB else " dB"
-    return f"{_level(level_db)}{unit} at {frequency:.0f} Hz"
+    return "flat" if abs(level_db) < _FLAT_DB else f"{_level(level_db)} at {frequency:.0f} Hz"
 
 
 def path_advice(analysis: PathAnalysis) -> str:
     """Say what to bypass, or that nothing is to be."""
-    choice = analysis.recommended
-    if choice is not None:
-        return bypass_text(choice, analysis)
-    if analysis.low_pass_count == 1:
-        return "One low-pass: nothing to bypass."
-    if not analysis.can_bypass:
-        return (
-            "None of these low-passes can be bypassed: the sum stays off by at most "
-            f"{analysis.flatter.deviation_db:.1f} dB ({_polarity(analysis.flatter)}); with delay "
-            f"as well {analysis.best.deviation_db:.1f} dB at best."
-        )
-    return "No low-pass is engaged twice: nothing to bypass."
-
-
-def _polarity(figures: SumFigures) -> str:
-    return "inverted" if figures.inverted else "normal polarity"
+    if analysis.recommended is not None:
+        return bypass_text(analysis.recommended, analysis)
+    fixed = analysis.low_pass_count > 1 and not analysis.can_bypass
+    return _say("fixed" if fixed else "not_twice", analysis)
 
 
 def bypass_text(choice: Bypass, analysis: PathAnalysis) -> str:
     """Say what to bypass, what is left, and what the sum gains."""
-    named = " and ".join(f"the {entry}" for entry in choice.filters)
-    others = [
-        " and ".join(f"the {analysis.filters[i]}" for i in other) for other in choice.alternatives
-    ]
+    named, *others = (
+        " and ".join(f"the {analysis.filters[i]}" for i in places)
+        for places in (choice.positions, *choice.alternatives)
+    )
     if named in others:  # places are not known
         named, others = f"one {choice.filters[0]}", []
-    before, after = analysis.flatter, choice.flatter
-    text = f"Bypass {named}"
-    if choice.matching:
-        text += ", so that exactly the low-pass is left that matches the mains"
-    text += (
-        f". In its flatter polarity the sum is then off by at most {after.deviation_db:.1f} dB "
-        f"({_polarity(after)}) instead of {before.deviation_db:.1f} dB at "
-        f"{before.worst_frequency:.0f} Hz"
-    )
-    text += (
-        f": it gains {choice.gain_db:.1f} dB."
-        if choice.gain_db >= _FLAT_DB
-        else ", but the octave around the crossover gets the level back that a second one takes."
-    )
-    best = analysis.best.deviation_db
-    if best > after.deviation_db + _FLAT_DB:
-        text += f" Delay and polarity alone leave it off by {best:.1f} dB at best."
-    if others:
-        text += f" To bypass {' or '.join(others)} leaves the same response."
-    return text
+    best_db = analysis.best.deviation_db
+    told = {"named": named, "others": " or ".join(others), "best_db": best_db}
+    told |= {"gains": choice.gain_db >= _FLAT_DB, "before": analysis.flatter}
+    alone = best_db > choice.flatter.deviation_db + _FLAT_DB
+    return _say("bypass", choice, alone=alone, **told)
 
 
 def path_estimate_lines(
     estimate: PathEstimate, *, described: PathAnalysis | None = None, detail: bool = True
-) -> list[str]:
+) -> Part:
     """Return what a response of the path tells, and what it cannot.
 
     Parameters
@@ -167,150 +174,100 @@ def path_estimate_lines(
 
     Returns
     -------
-    list of str
+    sequence
+        As `roomeq.report.text.layout.text_of` takes it.
     """
-    lines = ["Which low-passes are really engaged"]
-    for text in _estimate_texts(estimate, described=described):
-        lines += paragraph(text, indent=2)
-    if estimate.verdict in _TABLED:
-        lines += _candidates(estimate)
+    texts = _estimate_texts(estimate, described=described)
+    lines = ["Which low-passes are really engaged", *(f"  {text}" for text in texts)]
+    found = _candidates(estimate) if estimate.verdict in _TABLED else []
+    evidence: list[str] = []
     if detail and estimate.verdict is not PathVerdict.IN_ROOM:
-        lines += bullets(_evidence(estimate))
-    return lines
+        evidence = bullets([_say("evidence", estimate)])
+        if (high := estimate.high_pass) is not None and high.filter is not None:
+            evidence += bullets([f"Engaged too: {high.filter} ({_sure(high.probability)})"])
+    return [*lines, *found, *evidence]
 
 
 def _estimate_texts(estimate: PathEstimate, *, described: PathAnalysis | None = None) -> list[str]:
     """Return which low-passes are engaged, and what to bypass where that is not said already."""
-    analysis, said = estimate.analysis, [_verdict(estimate)]
+    analysis, texts = estimate.analysis, [_verdict(estimate)]
     if analysis is None or (described and same_response(analysis.filters, described.filters)):
-        return said
-    return [*said, f"{analysis.low_pass_count} low-passes are in a row. {path_advice(analysis)}"]
+        return texts
+    return [*texts, f"{_say('in_a_row', analysis)} {path_advice(analysis)}"]
 
 
 def contradiction_texts(estimate: PathEstimate) -> list[str]:
     """Return what is engaged otherwise than the room file describes; nothing where nothing is."""
-    found = []
-    described = estimate.described
-    where = "at the seats" if estimate.verdict is PathVerdict.IN_ROOM else "of the path"
+    found, high = [], estimate.high_pass
     if estimate.as_described is False:
-        low = [one for one in described or () if one.kind == "low_pass"]
-        likely = estimate.best
-        found.append(
-            f"the response {where} is not what the room file describes ({_chain(low)}), likelier "
-            f"is {_ways(likely)}: correct [[path]], or look for a filter that it does not list"
-        )
-    elif estimate.contradicts and described is None and estimate.best.filters:
-        found.append(
-            f"the response {where} holds a low-pass that the room file does not state "
-            f"({_ways(estimate.best)}): state it in [[path]]"
-        )
-    high = estimate.high_pass
+        found.append("not_described")
+    elif estimate.contradicts and estimate.described is None and estimate.best.filters:
+        found.append("not_stated")
     if high is not None and high.as_described is False:
-        instead = f"; likelier is {high.filter}" if high.filter else ""
-        found.append(
-            f"the response {where} does not hold the protective high-pass that the room file "
-            f"states{instead}: is it off?"
-        )
-    return found
+        found.append("high_pass_off")
+    return [_of(estimate, code, likelier=high and high.filter) for code in found]
 
 
-_OTHERWISE = (
-    " That is not what the room file describes: look for a filter that it does not list, or one "
-    "that is off."
-)
+def _of(estimate: PathEstimate, code: str, **told: object) -> str:
+    """Return what is said of an estimate, its filters in words."""
+    low = [one for one in estimate.described or () if one.kind == "low_pass"]
+    return _say(
+        code,
+        estimate,
+        where="at the seats" if estimate.verdict is PathVerdict.IN_ROOM else "of the path",
+        described=_chain(low),
+        ways=_ways(estimate.best),
+        sure=_sure(estimate.best.probability),
+        slopes=" to ".join(dict.fromkeys(f"{6 * order}" for order in estimate.order_span)),
+        corners=" to ".join(dict.fromkeys(f"{corner:.0f}" for corner in estimate.corner_span)),
+        **told,
+    )
 
 
 def _verdict(estimate: PathEstimate) -> str:
-    best, otherwise = estimate.best, _OTHERWISE if estimate.as_described is False else ""
-    if estimate.verdict is PathVerdict.IN_ROOM:
-        return _in_room(estimate)
-    if estimate.verdict is PathVerdict.NOTHING_FITS:
-        return (
-            f"Cannot tell: nothing that was tried comes nearer than {estimate.misfit_db:.1f} dB "
-            "(r.m.s.). A room (the microphone too far from the cone), an equaliser or a filter of "
-            "another kind shapes the response: measure closer, with all bands at 0, or at the "
-            "amplifier's terminals."
-        )
-    if estimate.verdict is PathVerdict.SEVERAL:
-        return (
-            f"Cannot tell: several fit as well. The fall above the pass-band is seen for "
-            f"{estimate.fall_seen_db:.0f} dB only; a quieter or longer measurement, or a "
-            f"description of the path in the room file, can decide.{otherwise}"
-        )
-    sure = f"{100 * min(best.probability, 0.99):.0f} % likely"
-    text = f"Engaged: {_ways(best)} ({sure})."
-    if not best.filters:
-        text = f"No low-pass is engaged below {estimate.highest:.0f} Hz ({sure})."
-    elif best.engaged:
-        text = f"{_engaged(best)} ({sure})."
-    elif estimate.as_described is None and len(best.ways) > 1:
-        text += (
-            " These have exactly the same response: only a description of the path can decide "
-            "between them."
-        )
-    return text + otherwise
+    best, verdict = estimate.best, estimate.verdict
+    code, more = str(verdict), ["otherwise"] if estimate.as_described is False else []
+    if verdict is PathVerdict.IN_ROOM:
+        return _of(estimate, code, otherwise=bool(more))
+    if verdict is PathVerdict.NOTHING_FITS:
+        more = []
+    elif verdict is PathVerdict.IDENTIFIED and not best.filters:
+        code = "identified_none"
+    elif verdict is PathVerdict.IDENTIFIED and len(best.ways) > 1:
+        if best.engaged:
+            code = "identified_either"
+        elif estimate.as_described is None:
+            more = ["alike"]
+    return " ".join(_of(estimate, one) for one in (code, *more))
 
 
-def _in_room(estimate: PathEstimate) -> str:
-    low = [one for one in estimate.described or () if one.kind == "low_pass"]
-    slopes = " to ".join(dict.fromkeys(f"{6 * order}" for order in estimate.order_span))
-    corners = " to ".join(dict.fromkeys(f"{corner:.0f}" for corner in estimate.corner_span))
-    fall = f"as by {slopes} dB/oct above {corners} Hz"
-    what = "measure close to the cone ([path_response])."
-    if estimate.as_described is False:
-        said = f"The seats fall {fall}, which is not what the room file describes ({_chain(low)})."
-        return f"{said} For family, order, or one engaged twice {what}"
-    return f"Low-passes that are engaged cannot be told at the seats: {what}"
-
-
-def _engaged(best: PathCandidate) -> str:
-    if len(best.ways) == 1:
-        return f"Engaged: {_chain(best.ways[0])}"
-    choices = " or ".join(_chain(way) for way in best.ways)
-    return f"Engaged: either {choices}; they have the same response, so that it cannot tell which"
+def _sure(probability: float) -> str:
+    return f"{100 * min(probability, 0.99):.0f} % likely"
 
 
 def _chain(filters: Sequence[CrossoverFilter]) -> str:
-    return " and ".join(f"{entry}" for entry in filters) or "no low-pass"
+    return " and ".join(map(str, filters)) or "no low-pass"
 
 
 def _ways(candidate: PathCandidate) -> str:
     """Return every set of filters that gives a response, alike ones counted, the corner last."""
     if candidate.engaged or not candidate.filters:
-        return " or ".join(_chain(way) for way in candidate.ways)
-    return ", or ".join(_set_words(way) for way in candidate.ways)
+        return " or ".join(map(_chain, candidate.ways))
+    return ", or ".join(map(_set_words, candidate.ways))
 
 
 def _set_words(way: Sequence[CrossoverFilter]) -> str:
     counts = Counter((one.family, one.order, one.corner) for one in way)
     return " with ".join(
-        f"{f'{_TIMES[count]} ' if count > 1 else ''}{_FAMILIES[family]} {6 * order} dB/oct at "
-        f"{corner:.0f} Hz"
+        f"{_TIMES[count]}{_FAMILIES[family]} {6 * order} dB/oct at {corner:.0f} Hz"
         for (family, order, corner), count in counts.items()
     )
 
 
-def _candidates(estimate: PathEstimate) -> list[str]:
+def _candidates(estimate: PathEstimate) -> Part:
     rows = [
         [f"{100 * one.probability:.0f} %", f"{one.corner:.0f}" if one.order else "", _ways(one)]
         for one in estimate.candidates[:_SHOWN]
     ]
-    lines = table([">Likely", ">Corner Hz", "What would give it"], rows)
-    if len(estimate.candidates) > _SHOWN:
-        lines.append(f"  and {len(estimate.candidates) - _SHOWN} more")
-    return lines
-
-
-def _evidence(estimate: PathEstimate) -> list[str]:
-    entries = [
-        f"Largest level {estimate.signal_to_noise_db:.0f} dB above the noise of one point; the "
-        f"fall is seen for {estimate.fall_seen_db:.0f} dB; the fit leaves "
-        f"{estimate.misfit_db:.1f} dB. Likely is meant with corners within a tenth; one above "
-        f"{estimate.highest:.0f} Hz would lie at the edge of the data and is not named."
-    ]
-    high = estimate.high_pass
-    if high is not None and high.filter is not None:
-        entries.append(
-            f"Engaged too: {high.filter} ({100 * min(high.probability, 0.99):.0f} % likely)"
-        )
-    return entries
+    more = len(estimate.candidates) - _SHOWN
+    return [_say.cells("candidates"), *rows, *([f"  and {more} more"] if more > 0 else [])]

@@ -15,22 +15,10 @@ from roomeq.base.levels import signed, signed_setting
 from roomeq.importers.room_assembly import LIMIT_UNKNOWN
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import AS_IT_IS, NOT_STATED, is_stated
-from roomeq.report.text.headroom import (
-    extra_drive_lines,
-    headroom_lines,
-    high_pass_text,
-    protection_lines,
-)
-from roomeq.report.text.joining import (
-    joining_doubts,
-    joining_sentences,
-    joining_verdict,
-    reference_lines,
-    seat_loss_lines,
-    set_text,
-)
-from roomeq.report.text.layout import bullets, columns, joined, listed, number, paragraph, text_of
+from roomeq.plan.records import is_stated
+from roomeq.report.text.headroom import drive_parts, high_pass_text, protection_lines
+from roomeq.report.text.joining import joining_backing, joining_doubts, joining_verdict, set_text
+from roomeq.report.text.layout import Part, bullets, counted, joined, listed, text_of, worded
 from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
 from roomeq.report.text.several import (
@@ -48,9 +36,48 @@ OLD_STATEMENT = (
     "Made by an earlier statement of the problem (format 1), which fitted every seat by itself: "
     "its deviations do not compare with those of later plans. Propose again to compare."
 )
-
-
 _Q_ASSUMED = Caution(code=CautionCode.Q_ASSUMED)
+_say = worded("""
+title: {room}: {both:||band gains for the }{count:|{count} subwoofers|subwoofer}{both:| with the
+    mains|}
+weighted: Weighted deviation from the target over {seats}: {deviation_before_db:.1f} dB now,
+    {deviation_after_db:.1f} dB predicted; no setting within the limits is better than {least}.
+alone: The subwoofer alone: deviation {deviation_before_db:.1f} dB now, {deviation_after_db:.1f} dB
+    predicted
+settings: Settings in dB ({what}; error: all bands at 0; left: with these){stated:||; what is set
+    now is not stated, taken for 0 dB}{detail:|; s.d.: how much the seats differ|}
+bands: >Band | >Now | >Set to | > | Gain | >Error | >Left | >S.d. | Why
+band: {label} Hz | {now} | {then} | {set} | {bar} | {error_db:+.1f} | {remaining_db:+.1f} |
+    {spread_db:.1f} | {why}
+chosen: What it was chosen from (deviations from the target in dB)
+choices: Setting | >Moves | >Weighted | >Average | >Seats | >Peak | >Loudness | Worst seat
+choice: {name} | {moved} | {deviation_db:.2f} | {average_sd_db:.1f} | {seat_sd_db:.1f} |
+    {largest_excess_db:+.1f} | {loudness_db:+.1f} | {worst}
+at_seats: Standard deviation at each seat{left_out:| (without it: with settings chosen by the
+    others)|}
+seats: Seat | >Weight | >Now dB | >Predicted dB | >Without it dB
+seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {left_out_after_db:.1f}
+knob: {knob} ({purpose}{exact:|; predicted at {exact_change_db:+.2f} dB|})
+level_knob: Level knob: {setting:|{change:|{change} dB, to|stays at} {setting} dB|{change:|{change}
+    dB from now|as it is} (not stated)}
+upstream: and {upstream_shown_db:+.1f} dB upstream
+average: Standard deviation of the average: {average_sd_before_db:.1f} dB now,
+    {average_sd_after_db:.1f} dB predicted; largest excess at a seat:
+    {largest_excess_before_db:+.1f} and {largest_excess_after_db:+.1f} dB.
+boost: Boost: bands {bands_db:+.1f} dB (limit {filter_boost_limit_db:g}{detail:|; half a dB below
+    {no_boost_below:.0f} Hz, in dips, where few seats are short|}), bands and level
+    {drive_boost_db:+.1f} dB{boosts:| at {drive_boost_frequency:.0f} Hz|} (limit {limit_db:g}).
+dips: Dips rise by up to {dip_boost_db:.1f} dB, because the rest is cut.
+other_q: With {factors} times the assumed Q: {figures} dB predicted.
+proof: No setting within the limits is better than {least}; the best found has
+    {best_deviation_db:.2f} dB{last}.
+kept: , what is set now {deviation_db:.2f} dB
+best: , and is proposed
+only_joined: ; the bands, which stay, have {deviation_db:.2f} dB
+many_rooms: ; what suits all rooms has {deviation_db:.2f} dB
+sum: ; what the sum with the mains asks for has {deviation_db:.2f} dB
+fewer: , the proposal, with fewer moves, {deviation_db:.2f} dB
+""")
 
 
 def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
@@ -68,82 +95,73 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     -------
     str
     """
-    several, joined_too = plan.together is not None, plan.joining is not None
-    what = f"{len(plan.subwoofers)} subwoofers" if several else "subwoofer"
-    what = f"{what} with the mains" if joined_too else f"band gains for the {what}"
+    several = plan.together is not None
+    title = _say("title", plan, both=plan.joining is not None, count=len(plan.subwoofers))
     found = [*plan.findings, *alarm_texts(plan.recordings)]
-    old = [paragraph(OLD_STATEMENT)] if plan.statement == 1 else []
-    verdict, *more = [*old, *_verdict(plan)]
-    return text_of(
-        [
-            [*paragraph(f"{plan.room}: {what}"), *verdict],
-            *more,
-            several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
-            listed("Found in the measurements: look at it before anything is set", found),
-            listed("Cautions", _cautions(plan, detail=detail)),
-            bullets(together_sentences(plan)) if several else [],
-            _sum(plan, detail=detail) if joined_too else [],
-            *([] if several else _evidence(plan, detail=detail)),
-            *_drives(plan, detail=detail),
-            [*(each_to_set(plan) if several else _once_more(plan)), *paragraph(SAFETY_LINE)],
-        ]
-    )
+    backing: Part = []
+    if plan.joining is not None:
+        about_q = q_sentences(plan, detail=detail)
+        backing = joining_backing(plan.joining, plan.present, *about_q)
+    last = each_to_set(plan) if several else [_once_more(plan)]
+    (first, *verdict), *more = _verdicts(plan)
+    parts: list[Part] = [
+        [title, first, *verdict],
+        *more,
+        several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
+        listed("Found in the measurements: look at it before anything is set", found),
+        listed("Cautions", _cautions(plan, detail=detail)),
+        bullets(together_sentences(plan)),
+        backing,
+        *([] if several else _evidence(plan, detail=detail)),
+        *drive_parts(plan, detail=detail),
+        [*last, SAFETY_LINE],
+    ]
+    return text_of(parts)
 
 
-def _verdict(plan: Plan) -> list[list[str]]:
+def _verdicts(plan: Plan) -> list[list[str]]:
+    old = [OLD_STATEMENT] if plan.statement == 1 else []
     why = [] if plan.no_change is None else [no_change_text(plan)]
-    parts = [] if plan.together is None else [together_verdict(plan.together)]
-    if plan.joining is None:
-        now_db, then_db = plan.deviation_before_db, plan.deviation_after_db
-        weighted = (
-            f"Weighted deviation from the target over {_counted(len(plan.seats), 'seat')}: "
-            f"{now_db:.1f} dB now, {then_db:.1f} dB predicted; no setting within the limits is "
-            f"better than {_least(plan)}."
-        )
-        return [*map(paragraph, [*why, *parts] or [weighted])]
-    said = " ".join([joining_verdict(plan.joining), *why])
-    *first, last = map(paragraph, [*parts, said, *joining_doubts(plan.joining)])
-    return [*first, [*last, *bullets(mains_entries(plan))]]
+    together = [] if plan.together is None else [together_verdict(plan.together)]
+    if plan.joining is not None:
+        verdict = " ".join([joining_verdict(plan.joining), *why])
+        texts = [[text] for text in (*old, *together, verdict, *joining_doubts(plan.joining))]
+        texts[-1] += bullets(mains_entries(plan))
+        return texts
+    seats = counted(len(plan.seats), "seat")
+    told = why + together or [_say("weighted", plan, seats=seats, least=_least(plan))]
+    return [[text] for text in old + told]
 
 
-def _counted(count: int, word: str) -> str:
-    return f"{count} {word}{'s' if count != 1 else ''}"
-
-
-def _settings(plan: Plan, *, bars: bool, detail: bool) -> list[str]:
-    device, without = plan.device, [] if detail else [">S.d."]
-    stated = is_stated(plan.present, "gains_stated")
+def _settings(plan: Plan, *, bars: bool, detail: bool) -> Part:
+    device, stated = plan.device, is_stated(plan.present, "gains_stated")
     limits = {"lowest_db": device.lowest_db, "highest_db": device.highest_db}
     rows = [
-        {
-            ">Band": f"{band.label} Hz",
-            ">Now": signed_setting(band.present_db, step_db=device.step_db),
-            ">Set to": signed_setting(band.gain_db, step_db=device.step_db),
-            "": "set" if band.gain_db != band.present_db else "",
-            "Gain": gain_bar(band.gain_db, **limits) if bars else "",
-            ">Error": signed(plan.error_db(band)),
-            ">Left": signed(band.remaining_db),
-            ">S.d.": number(band.spread_db),
-            "Why": reason_text(band, plan),
-        }
+        _say.cells(
+            "band",
+            band,
+            now=signed_setting(band.present_db, step_db=device.step_db) if stated else "",
+            then=signed_setting(band.gain_db, step_db=device.step_db),
+            set="set" if band.gain_db != band.present_db else "",
+            bar=gain_bar(band.gain_db, **limits) if bars else "",
+            error_db=plan.error_db(band),
+            spread_db=band.spread_db if detail else None,
+            why=reason_text(band, plan),
+        )
         for band in plan.bands
     ]
-    without += [*(["Gain"] * (not bars)), *([">Now"] * (not stated))]
     what = "at the proposed level" if plan.joining is None else "subwoofer alone"
-    title = f"Settings in dB ({what}; error: all bands at 0; left: with these)"
-    title += "" if stated else f"; what is set now is {NOT_STATED}, taken for 0 dB"
-    title += "; s.d.: how much the seats differ" if detail else ""
-    return [*paragraph(title), *columns(rows, without=without), *_level(plan, detail=detail)]
+    title = _say("settings", what=what, stated=stated, detail=detail)
+    return [title, _say.cells("bands"), *rows, *_level(plan, detail=detail)]
 
 
-def _level(plan: Plan, *, detail: bool) -> list[str]:
+def _level(plan: Plan, *, detail: bool) -> Part:
     level, joining = plan.level, plan.joining
-    exact = ""
-    if detail and abs(level.residual_db) >= 0.005:  # else it is the same figure in print
-        exact = f"; predicted at {signed(level.exact_change_db, digits=2)} dB"
-    lines = paragraph(f"{_knob(plan)} ({level_purpose(plan)}{exact})", indent=2)
+    told = {"knob": _knob(plan), "purpose": level_purpose(plan)}
+    exact = detail and abs(level.residual_db) >= 0.005  # else it is the same figure in print
+    texts = [_say("knob", level, exact=exact, **told)]
     if level.upstream_shown_db:
-        lines += paragraph(f"and {signed(level.upstream_shown_db)} dB upstream", indent=2)
+        texts.append(_say("upstream", level))
     kept = {
         "low-pass": joining is None or not joining.bypass,
         "protective high-pass": plan.protection is None,
@@ -151,23 +169,22 @@ def _level(plan: Plan, *, detail: bool) -> list[str]:
     }
     if any(kept.values()):
         named = ", ".join(name for name, stays in kept.items() if stays)
-        lines += paragraph(f"Leave as is: {named}.", indent=2)
-    if plan.protection is not None:
-        quieter_db = 0.0 if plan.headroom is None else plan.headroom.quieter_db
-        lines += protection_lines(plan.protection, quieter_db=quieter_db, detail=detail)
-    return lines
+        texts.append(f"Leave as is: {named}.")
+    lines = [f"  {text}" for text in texts]
+    if plan.protection is None:
+        return lines
+    quieter_db = 0.0 if plan.headroom is None else plan.headroom.quieter_db
+    return [*lines, *protection_lines(plan.protection, quieter_db=quieter_db, detail=detail)]
 
 
 def _knob(plan: Plan) -> str:
     change_db, setting_db = plan.level.change_db, plan.level.setting_db
-    change, setting = (signed_setting(value or 0.0) for value in (change_db, setting_db))
-    if setting_db is None:
-        told = f"{change} dB from now" if change_db else AS_IT_IS
-        return f"Level knob: {told} ({NOT_STATED})"
-    return f"Level knob: {f'{change} dB, to' if change_db else 'stays at'} {setting} dB"
+    change = signed_setting(change_db) if change_db else ""
+    setting = "" if setting_db is None else signed_setting(setting_db)
+    return _say("level_knob", change=change, setting=setting)
 
 
-def _once_more(plan: Plan) -> list[str]:
+def _once_more(plan: Plan) -> str:
     """Return what is to be set as the last lines: what lies further up has left the screen."""
     rows = {name: then for name, _, then in plan.moved_rows()}
     moved = ", ".join(f"{name} {then}" for name, then in rows.items() if name.endswith(" Hz"))
@@ -179,113 +196,45 @@ def _once_more(plan: Plan) -> list[str]:
     if plan.protection is not None and plan.protection.changes:
         entries.append(f"protective high-pass {high_pass_text(plan.protection.high_pass)}")
     if plan.joining is not None:
-        return paragraph(set_text(plan.joining, plan.present, *entries))
-    return paragraph(f"To set: {'; '.join(entries)}.")
+        return set_text(plan.joining, plan.present, *entries)
+    return f"To set: {'; '.join(entries)}."
 
 
 def _cautions(plan: Plan, *, detail: bool) -> list[str]:
     """Return the cautions, then what was taken for granted, less what is said elsewhere."""
-    said = CautionCode.LOW_PASS_TWICE  # among the settings, as the assumed Q beside another one
-    texts = [
-        caution_text(one)
-        for one in plan.cautions
-        if one.code is not said and not (one == _Q_ASSUMED and q_sentences(plan, detail=detail))
-    ]
     codes = [one.code for one in plan.cautions]
-    granted = [
-        text
-        for text in plan.assumptions
-        if text != LIMIT_UNKNOWN or CautionCode.LOWER_LIMIT_UNKNOWN not in codes
-    ]
-    last = [f"Taken for granted: {'; '.join(granted)}."] if granted else []
-    return [*texts, *own_cautions(plan), *last]
-
-
-def _sum(plan: Plan, *, detail: bool) -> list[str]:
-    """Return what backs the joining, less what the cautions say."""
-    assert plan.joining is not None
-    sentences = joining_sentences(plan.joining, brief=True)
-    return [
-        *seat_loss_lines(plan.joining),
-        *bullets([*sentences, *q_sentences(plan, detail=detail)]),
-        *reference_lines(plan.present),
-    ]
+    said = [CautionCode.LOW_PASS_TWICE]  # among the settings, as the assumed Q beside another one
+    of_q = [_Q_ASSUMED] if q_sentences(plan, detail=detail) else []
+    shown = [one for one in plan.cautions if one.code not in said and one not in of_q]
+    known = [LIMIT_UNKNOWN] if CautionCode.LOWER_LIMIT_UNKNOWN in codes else []
+    granted = "; ".join(text for text in plan.assumptions if text not in known)
+    last = [f"Taken for granted: {granted}."] if granted else []
+    return [*map(caution_text, shown), *own_cautions(plan), *last]
 
 
 _CHOICES = {"now": "As it is now", "best": "Best found", "proposal": "Proposal"}
 
 
-def _choices(plan: Plan) -> list[str]:
+def _choices(plan: Plan) -> Part:
     """Return the settings that the proposal was chosen from, one line each."""
     if not plan.choices or plan.joining is not None:
         return []
-    rows = [
-        {
-            "": _CHOICES[row.setting],
-            ">Moves": f"{row.moved}",
-            ">Weighted": number(row.deviation_db, digits=2),
-            ">Average": number(row.average_sd_db),
-            ">Seats": number(row.seat_sd_db),
-            ">Peak": signed(row.largest_excess_db),
-            ">Loudness": signed(row.loudness_db),
-            "Worst seat": f"{signed(row.worst_seat_db)} {row.worst_seat}" * (row.setting != "now"),
-        }
-        for row in plan.choices
-    ]
-    return ["What it was chosen from (deviations from the target in dB)", *columns(rows)]
+    rows = []
+    for one in plan.choices:
+        worst = "" if one.setting == "now" else f"{signed(one.worst_seat_db)} {one.worst_seat}"
+        rows.append(_say.cells("choice", one, name=_CHOICES[one.setting], worst=worst))
+    return [_say("chosen"), _say.cells("choices"), *rows]
 
 
-def _drives(plan: Plan, *, detail: bool) -> list[list[str]]:
-    """Return what `_drive` does, of several subwoofers for each, its name in front."""
-    if not plan.subwoofers:
-        return _drive(plan, detail=detail)
-    drives = {name: _drive(one, detail=detail) for name, one in plan.subwoofers.items()}
-    return [part for name, found in drives.items() if found for part in ([f"{name}:"], *found)]
+def _seats(plan: Plan) -> Part:
+    rows = [_say.cells("seat", seat, share=100 * seat.weight) for seat in plan.seats]
+    left_out = any(seat.left_out_after_db is not None for seat in plan.seats)
+    return [_say("at_seats", left_out=left_out), _say.cells("seats"), *rows]
 
 
-def _drive(plan: Plan, *, detail: bool) -> list[list[str]]:
-    """Return what gains and level ask of the drive, and what the wanted level leaves."""
-    parts = []
-    if detail and plan.extra_drive and (plan.changes or plan.headroom is not None):
-        parts.append(extra_drive_lines(plan.extra_drive))
-    if plan.headroom is not None:
-        record = plan.headroom
-        lines = headroom_lines(
-            record.headroom(),
-            equipment=record.equipment() if detail else None,
-            output=record.output,
-            main_seat=record.main_seat,
-            quieter_db=record.quieter_db,
-            detail=detail,
-        )
-        if record.drive_limit == "headroom":
-            lines += paragraph("The drive limit of the bands follows this headroom.", indent=2)
-        parts.append(lines)
-    return parts
-
-
-def _seats(plan: Plan) -> list[str]:
-    rows = [
-        {
-            "Seat": seat.seat,
-            ">Weight": f"{100 * seat.weight:.0f} %",
-            ">Now dB": number(seat.before_db),
-            ">Predicted dB": number(seat.after_db),
-            ">Without it dB": number(seat.left_out_after_db),
-        }
-        for seat in plan.seats
-    ]
-    title, without = "Standard deviation at each seat", [">Without it dB"]
-    if any(seat.left_out_after_db is not None for seat in plan.seats):
-        title, without = f"{title} (without it: with settings chosen by the others)", []
-    return [*paragraph(title), *columns(rows, without=without)]
-
-
-def _evidence(plan: Plan, *, detail: bool) -> list[list[str]]:
+def _evidence(plan: Plan, *, detail: bool) -> list[Part]:
     more = [recording_table(plan.recordings), _choices(plan)] if detail else []
-    now_db, then_db = plan.deviation_before_db, plan.deviation_after_db
-    title = f"The subwoofer alone: deviation {now_db:.1f} dB now, {then_db:.1f} dB predicted"
-    lines = paragraph(title) if plan.joining is not None else _seats(plan)
+    lines = _seats(plan) if plan.joining is None else [_say("alone", plan)]
     return [[*lines, *bullets(evidence_sentences(plan, detail=detail))], *more]
 
 
@@ -308,63 +257,40 @@ def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
 
 def average_sentence(plan: Plan) -> str:
     """Return how even the average over the seats is, and what stands out at one."""
-    e = plan.evidence
-    return (
-        f"Standard deviation of the average: {e.average_sd_before_db:.1f} dB now, "
-        f"{e.average_sd_after_db:.1f} dB predicted; largest excess at a seat: "
-        f"{signed(e.largest_excess_before_db)} and {signed(e.largest_excess_after_db)} dB."
-    )
+    return _say("average", plan.evidence)
 
 
 def boost_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
     """Return what the bands boost, what the drive rises, and how far dips do."""
     e = plan.evidence
-    where = f"; half a dB below {e.no_boost_below:.0f} Hz, in dips, where few seats are short"
-    where *= detail
-    place = f" at {e.drive_boost_frequency:.0f} Hz" if e.filter_boost_db > 0.1 else ""
-    entries = [
-        f"Boost: bands {signed(max(e.filter_boost_db, 0.0))} dB (limit "
-        f"{e.filter_boost_limit_db:g}{where}), bands and level {signed(e.drive_boost_db)} dB"
-        f"{place} (limit {round(e.drive_boost_limit_db, 1):g})."
-    ]
-    if e.dip_boost_db > 1.0:
-        entries.append(f"Dips rise by up to {e.dip_boost_db:.1f} dB, because the rest is cut.")
-    return entries
+    told = {"bands_db": max(e.filter_boost_db, 0.0), "limit_db": round(e.drive_boost_limit_db, 1)}
+    boost = _say("boost", e, detail=detail, boosts=e.filter_boost_db > 0.1, **told)
+    return [boost, _say("dips", e)] if e.dip_boost_db > 1.0 else [boost]
 
 
 def q_sentences(plan: Plan, *, detail: bool = True) -> list[str]:
     """Return what another Q would do, of the sum where that is judged; unchanged with `detail`."""
     after_db = plan.deviation_after_db if plan.joining is None else plan.joining.judged[1]
-    checks = [
-        check
-        for check in plan.evidence.q_checks
-        if detail or f"{check.after_db:.1f}" != f"{after_db:.1f}"
-    ]
-    factors = joined([f"{check.factor:g}" for check in checks])
-    figures = joined([f"{check.after_db:.1f}" for check in checks])
-    return [f"With {factors} times the assumed Q: {figures} dB predicted."] if checks else []
+    checks = {f"{check.factor:g}": f"{check.after_db:.1f}" for check in plan.evidence.q_checks}
+    shown = {q: figure for q, figure in checks.items() if detail or figure != f"{after_db:.1f}"}
+    told = {"factors": joined(list(shown)), "figures": joined(list(shown.values()))}
+    return [_say("other_q", **told)] if shown else []
 
 
 def proof_sentence(plan: Plan, *, detail: bool = False) -> str:
     """Say how near to the best possible the plan is; a bound is rounded down, never up."""
     e = plan.evidence
-    if plan.no_change is not None:
-        last = f", what is set now {e.deviation_db:.2f} dB"
-    elif all(band.gain_db == band.best_gain_db for band in plan.bands):
-        last = ", and is proposed"
-    elif plan.only_joined:
-        last = f"; the bands, which stay, have {e.deviation_db:.2f} dB"
-    elif any(band.reason is Reason.MANY_ROOMS for band in plan.bands):
-        last = f"; what suits all rooms has {e.deviation_db:.2f} dB"
-    elif plan.joining is not None:
-        last = f"; what the sum with the mains asks for has {e.deviation_db:.2f} dB"
-    else:
-        last = f", the proposal, with fewer moves, {e.deviation_db:.2f} dB"
-    how = f" by {_counted(e.nodes, 'node')}, sets of settings judged at once" if detail else ""
-    return (
-        f"No setting within the limits is better than {_least(plan, how)}; the best found has "
-        f"{e.best_deviation_db:.2f} dB{last}."
-    )
+    cases = {
+        "kept": plan.no_change is not None,
+        "best": all(band.gain_db == band.best_gain_db for band in plan.bands),
+        "only_joined": plan.only_joined,
+        "many_rooms": any(band.reason is Reason.MANY_ROOMS for band in plan.bands),
+        "sum": plan.joining is not None,
+        "fewer": True,
+    }
+    last = next(_say(case, e) for case, holds in cases.items() if holds)
+    how = f" by {counted(e.nodes, 'node')}, sets of settings judged at once" if detail else ""
+    return _say("proof", e, least=_least(plan, how), last=last)
 
 
 def _least(plan: Plan, how: str = "") -> str:

@@ -10,14 +10,13 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from typing import Any
 
 from roomeq.base.toml_keys import KeyTable, key_tables, toml_value
 from roomeq.importers.file_contents import FolderEntry
 from roomeq.importers.folder import FolderContents
 from roomeq.importers.room_file.reading import FORMAT
 from roomeq.importers.room_file.schema import RoomTables
-from roomeq.report.text.layout import WIDTH, bullets, paragraph
+from roomeq.report.text.layout import WIDTH, bullets, text_of
 
 _BEGINNING = """\
 Written by roomeq start from what lies in this folder. A line with # does not count: take it away,
@@ -33,47 +32,35 @@ def room_file_text(found: FolderContents) -> str:
     """Return the text of ``room.toml`` for a folder."""
     lines = list(_comment(_BEGINNING))
     for table in key_tables(RoomTables):
-        entries = found.of(table.name)
-        if not table.name:
-            keys = {"format": FORMAT, "name": found.name}
-            lines += ["", *_keys(table, keys, every=True)]
-            continue
-        said: list[str] = []
-        used_first = sorted(entries, key=lambda entry: bool(entry.left_out))
-        for entry in [*used_first, *([] if entries else [None])]:
+        keys = {} if table.name else {"format": FORMAT, "name": found.name}
+        used_first = sorted(found.of(table.name), key=lambda entry: bool(entry.left_out))
+        above: list[str] = []
+        for entry in used_first or [FolderEntry(table=table.name, keys=keys, why="")]:
             comment = list(_comment(_said(entry)))
-            lines += ["", *(comment if comment != said else [])]
-            lines += _block(table, entry, every=not said)
-            said = comment
+            lines += ["", *(comment if comment != above else [])]
+            lines += _block(table, entry, every=not above)
+            above = comment
     return "\n".join(lines) + "\n"
 
 
-def _block(table: KeyTable, entry: FolderEntry | None, *, every: bool) -> Iterator[str]:
-    """Yield one table: what is told, and with `every` all other keys commented out."""
-    mark = "# " if entry is None or entry.left_out else ""
-    header = f"{mark}{table.header}"
-    yield f"{header:{_EXPLAINED_AT}}  # {table.meaning}" if every else header
-    yield from _keys(table, {} if entry is None else entry.keys, every=every, mark=mark)
-
-
-def _said(entry: FolderEntry | None) -> str:
-    if entry is None:
-        return ""
+def _said(entry: FolderEntry) -> str:
     return f"left out: {entry.left_out}" if entry.left_out else entry.why
 
 
-def _keys(table: KeyTable, told: dict[str, Any], *, every: bool, mark: str = "") -> Iterator[str]:
+def _block(table: KeyTable, entry: FolderEntry, *, every: bool) -> Iterator[str]:
+    """Yield one table: what is told, and with `every` all other keys commented out."""
+    mark = "" if entry.keys and not entry.left_out else "# "
+    header = f"{mark}{table.header}"
+    if table.name:
+        yield f"{header:{_EXPLAINED_AT}}  # {table.meaning}" if every else header
+    told = [row for row in table.keys if row.name in entry.keys]
+    for row in told:
+        yield f"{mark}{row.name} = {toml_value(entry.keys[row.name])}"
     for row in table.keys:
-        if row.name in told:
-            yield f"{mark}{row.name} = {toml_value(told[row.name])}"
-    for row in table.keys:
-        example = row.example
-        if told and row.name == _ASKED_AGAIN:
-            example = row.default  # for each measurement: it holds until it is told
-        elif not every:
-            continue
-        if row.name not in told:
-            yield f"{f'# {row.name} = {example}':{_EXPLAINED_AT}}  # {row.explained}"
+        again = bool(told) and row.name == _ASKED_AGAIN  # for each: the default holds until told
+        if row not in told and (every or again):
+            line = f"# {row.name} = {row.default if again else row.example}"
+            yield f"{line:{_EXPLAINED_AT}}  # {row.explained}"
 
 
 def _comment(text: str) -> Iterator[str]:
@@ -91,12 +78,12 @@ def start_text(found: FolderContents, *, file: str) -> str:
             seat = f" (seat {entry.keys['seat']!r})" if "seat" in entry.keys else ""
             names = [str(entry.keys[key]) for key in _NAMED if key in entry.keys]
             told.append(f"{(names or [f'[{entry.table}]'])[0]}{seat}: {said}")
-    lines = [f"Written: {file}", "", *bullets(told)]
     used = [one for one in found.of("measurements") if not one.left_out]
-    untold = [one.keys["file"] for one in used if "source" not in one.keys]
-    if untold:
-        lines += ["", *paragraph(f"Nothing tells what played, taken for sub: {', '.join(untold)}")]
-    if found.ignored:
-        lines += ["", *paragraph(f"Not looked at: {', '.join(found.ignored)}")]
+    untold = ", ".join(one.keys["file"] for one in used if "source" not in one.keys)
     stated = "What stands nowhere in the files is commented out there. Edit it, then check again."
-    return "\n".join([*lines, "", *paragraph(stated), ""]) + "\n"
+    told_apart = {
+        "Nothing tells what played, taken for sub": untold,
+        "Not looked at": ", ".join(found.ignored),
+    }
+    more = [f"{what}: {files}" for what, files in told_apart.items() if files]
+    return f"Written: {file}\n\n{text_of([bullets(told), *more, stated])}\n"

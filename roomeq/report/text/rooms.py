@@ -14,10 +14,30 @@ import numpy as np
 from roomeq.jobs.batch import Batch
 from roomeq.jobs.voice import NeededRooms, Voicing
 from roomeq.plan.rooms import RoomRow
-from roomeq.report.text.layout import listed, number, paragraph, table, text_of
+from roomeq.report.text.layout import Part, counted, listed, number, text_of, worded
 
 _LISTED = 20
+_WHOSE = {
+    "subwoofer": "of the subwoofer",
+    "sum": "of the sum with mains",
+    "together": "of several subwoofers together",
+}
 _OVER = {"mean": "the mean over the rooms", "worst_tenth": "the mean of the worst tenth"}
+_say = worded("""
+done: {done} of {all} rooms done{kept:|; {kept} had been done before|}. Plans in {out}/plans, all
+    rooms in {table}.
+off: {room} ({plan}): {deviation_before_db:.1f} dB now, {deviation_after_db:.1f} dB
+tenths: Weighted deviation in dB | >Best tenth | >Median | >Worst tenth
+voiced: {plan.room}, voiced for {count} rooms. Weighted deviation, {over}: {before_db:.1f} dB now,
+    {voiced_db:.1f} dB voiced; {own_db:.1f} dB if each room had a setting of its own.
+settings: >Band | >Now | >Set to
+rooms: Room | >Now dB | >Voiced dB | >Its own dB | >Loses dB
+room: {room} | {before_db:.1f} | {voiced_db:.1f} | {own_db:.1f} | {loses_db:.1f}
+needed: Voiced on some rooms, judged on the others, {draws} draws each; the last column is the
+    setting above in those others:
+others: >Rooms | >In them dB | >In others dB | >S.d. dB | >All rooms dB
+other: {rooms} | {inside_db:.1f} | {outside_db:.1f} | {sd_db:.1f} | {all_db:.1f}
+""")
 
 
 def batch_text(found: Batch, rows: Sequence[RoomRow]) -> str:
@@ -31,44 +51,30 @@ def batch_text(found: Batch, rows: Sequence[RoomRow]) -> str:
     """
     done = [row for row in rows if row.status == "done"]
     failed = [f"{row.folder}: {row.message}" for row in rows if row.status == "failed"]
-    looks = [row for row in done if row.doubtful]
-    said = f"{found.done} of {found.done + found.failed} rooms done"
-    if found.kept:
-        said += f"; {found.kept} had been done before"
+    looks = [row.plan for row in done if row.doubtful]
     worst = sorted(done, key=lambda row: -(row.deviation_after_db or 0.0))[:5]
     return text_of(
         [
-            paragraph(f"{said}. Plans in {found.out / 'plans'}, all rooms in {found.table}."),
+            _say("done", found, all=found.done + found.failed),
             _deviations(done),
-            listed("Furthest off with the proposal:", [_room(row) for row in worst]),
+            listed("Furthest off with the proposal:", [_say("off", row) for row in worst]),
             _cut_off(f"{len(failed)} failed:", failed),
-            _cut_off(f"{len(looks)} want a look (roomeq show PLAN):", [r.plan for r in looks]),
+            _cut_off(f"{len(looks)} want a look (roomeq show PLAN):", looks),
         ]
     )
 
 
-def _deviations(done: Sequence[RoomRow]) -> list[str]:
+def _deviations(done: Sequence[RoomRow]) -> Part:
     """Lay out tenths of the deviations of all rooms, by what was judged."""
-    whose = {"subwoofer": "of the subwoofer", "sum": "of the sum with mains"}
-    whose["together"] = "of several subwoofers together"
-    titles = ["Weighted deviation in dB", ">Best tenth", ">Median", ">Worst tenth"]
-    lines: list[str] = []
-    for judged, what in whose.items():
+    lines: list[Sequence[str]] = []
+    for judged, what in _WHOSE.items():
         pairs = [(r.deviation_before_db, r.deviation_after_db) for r in done if r.judged == judged]
-        if not pairs:
-            continue
-        values = np.array(pairs, dtype=np.float64)
-        rows = [
-            [words, *(number(x) for x in np.quantile(values[:, column], (0.1, 0.5, 0.9)).tolist())]
-            for column, words in enumerate(("now", "with the proposal"))
-        ]
-        lines += [f"{len(pairs)} room{'s' if pairs[1:] else ''}, {what}", *table(titles, rows)]
+        if pairs:
+            values = np.array(pairs, dtype=np.float64)
+            now, then = np.quantile(values, (0.1, 0.5, 0.9), axis=0).T.tolist()
+            lines += [f"{counted(len(pairs), 'room')}, {what}", _say.cells("tenths")]
+            lines += [["now", *map(number, now)], ["with the proposal", *map(number, then)]]
     return lines
-
-
-def _room(row: RoomRow) -> str:
-    now, then = number(row.deviation_before_db), number(row.deviation_after_db)
-    return f"{row.room} ({row.plan}): {now} dB now, {then} dB"
 
 
 def _cut_off(title: str, entries: list[str]) -> list[str]:
@@ -85,41 +91,16 @@ def voicing_text(found: Voicing, needed: Sequence[NeededRooms]) -> str:
     needed : sequence of NeededRooms
         What voicings on fewer rooms do in the others.
     """
-    names = ("before_db", "voiced_db", "own_db")
-    before, after, own = (number(found.over_rooms_db(name)) for name in names)
-    said = (
-        f"{found.plan.room}, voiced for {len(found.rooms)} rooms. Weighted deviation, "
-        f"{_OVER[found.criterion]}: {before} dB now, {after} dB voiced; {own} dB if each room had "
-        "a setting of its own."
-    )
+    over = {name: found.over_rooms_db(name) for name in ("before_db", "voiced_db", "own_db")}
     settings = found.plan.setting_rows()[: len(found.plan.bands)]
     worst = sorted(found.rooms, key=lambda room: -room.loses_db)
-    rows = [
-        [room.room, *map(number, (room.before_db, room.voiced_db, room.own_db, room.loses_db))]
-        for room in worst[:_LISTED]
-    ]
     title = f"Rooms that lose most ({_LISTED} of {len(worst)})" if worst[_LISTED:] else "Rooms"
-    titles = ["Room", ">Now dB", ">Voiced dB", ">Its own dB", ">Loses dB"]
+    others = [_say.cells("other", one) for one in needed]
     return text_of(
         [
-            paragraph(said),
-            ["Settings in dB", *table([">Band", ">Now", ">Set to"], settings)],
-            [title, *table(titles, rows)],
-            _needed(needed),
+            _say("voiced", found, count=len(worst), over=_OVER[found.criterion], **over),
+            ["Settings in dB", _say.cells("settings"), *settings],
+            [title, _say.cells("rooms"), *(_say.cells("room", one) for one in worst[:_LISTED])],
+            [_say("needed", needed[0]), _say.cells("others"), *others] if needed else [],
         ]
     )
-
-
-def _needed(needed: Sequence[NeededRooms]) -> list[str]:
-    if not needed:
-        return []
-    rows = [
-        [str(row.rooms), *map(number, (row.inside_db, row.outside_db, row.sd_db, row.all_db))]
-        for row in needed
-    ]
-    said = (
-        f"Voiced on some rooms, judged on the others, {needed[0].draws} draws each; the last "
-        "column is the setting above in those others:"
-    )
-    titles = [">Rooms", ">In them dB", ">In others dB", ">S.d. dB", ">All rooms dB"]
-    return [*paragraph(said), *table(titles, rows)]

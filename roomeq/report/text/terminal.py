@@ -14,12 +14,13 @@ import os
 import shutil
 import threading
 import time
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TextIO
 
 from roomeq.base.doing import watched
-from roomeq.report.text.layout import WIDTH, page, paragraph
+from roomeq.report.text.layout import WIDTH, page, text_of
 
 BAR_CELLS = 6
 PATIENCE = 1.0
@@ -44,15 +45,14 @@ def message(text: str, stream: TextIO) -> str:
     if not _is_terminal(stream):
         return f"roomeq: {text}"
     with page(columns_of(stream)):
-        return "\n".join(paragraph(f"roomeq: {text}"))
+        return text_of([f"roomeq: {text}"]).rstrip("\n")
 
 
 def bars_wanted(stream: TextIO | None) -> bool:
     """Return whether bars can be drawn: a terminal, UTF-8, and `WIDTH` columns."""
     encoding = (getattr(stream, "encoding", None) or "").lower().replace("-", "").replace("_", "")
-    if not _is_terminal(stream) or encoding not in ("utf8", "utf8sig"):
-        return False
-    return shutil.get_terminal_size().columns >= WIDTH
+    wide = shutil.get_terminal_size().columns >= WIDTH
+    return _is_terminal(stream) and encoding in ("utf8", "utf8sig") and wide
 
 
 def gain_bar(gain_db: float, *, lowest_db: float, highest_db: float) -> str:
@@ -70,19 +70,9 @@ def gain_bar(gain_db: float, *, lowest_db: float, highest_db: float) -> str:
     str
         `BAR_CELLS` characters of bar around a line for zero, `BAR_CELLS` + 1 in all. The bar is
         drawn to the nearest half character; a gain that is not zero shows at least half of one.
-
-    Raises
-    ------
-    ValueError
-        If the range is not finite and increasing, or the gain is not finite.
     """
-    lowest, highest = min(lowest_db, 0.0), max(highest_db, 0.0)
-    span = highest - lowest
-    if not 0 < span < float("inf") or not abs(gain_db) < float("inf"):
-        raise ValueError(
-            f"gain and range must be finite, the range increasing: got {gain_db:g} dB within "
-            f"{lowest_db:g} to {highest_db:g} dB"
-        )
+    lowest = min(lowest_db, 0.0)
+    span = max(highest_db, 0.0) - lowest
     left = round(BAR_CELLS * -lowest / span)
     right = BAR_CELLS - left
     halves = round(2 * BAR_CELLS * abs(gain_db) / span) or int(gain_db != 0)
@@ -108,27 +98,24 @@ def progress(doing: str, stream: TextIO) -> Iterator[None]:
         yield
         return
     finished = threading.Event()
-    written = threading.Event()
-    said = [""]
+    said = deque([""], maxlen=1)
 
     def report() -> None:
-        started = time.monotonic()
-        wait = PATIENCE
+        started, wait = time.monotonic(), PATIENCE
         while not finished.wait(wait):
             text = f"roomeq: {said[0] or doing}, {time.monotonic() - started:.0f} s"
             stream.write(_CLEAR + text[: shutil.get_terminal_size().columns - 1])
             stream.flush()
-            written.set()
             wait = _INTERVAL
+        if wait == _INTERVAL:
+            stream.write(_CLEAR)
+            stream.flush()
 
     reporter = threading.Thread(target=report, daemon=True)
     reporter.start()
     try:
-        with watched(lambda words: said.__setitem__(0, words)):
+        with watched(said.append):
             yield
     finally:
         finished.set()
         reporter.join()
-        if written.is_set():
-            stream.write(_CLEAR)
-            stream.flush()

@@ -8,12 +8,11 @@ Every code has its words here and nowhere else; a test holds that none is missin
 from __future__ import annotations
 
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.levels import signed
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import hertz_text
-from roomeq.report.text.layout import joined, worded
+from roomeq.report.text.layout import counted, joined, worded
 from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB
 
 _MOST_LOWER_LIMITS = 45.0  # Hz: few subwoofers end higher
@@ -26,29 +25,24 @@ SOURCES = {
 """What was measured, or plays."""
 
 
-_REASONS = worded("""
+_reason = worded("""
 within_tolerance: within tolerance
 seats_disagree: few seats are short: they differ by {spread_db:.1f} dB
-cancellation: deep dip: not filled
-cancellation_cut: deep dip beside an excess
-cancellation_raised: deep dip: neighbours' cut made good
+cancellation: deep dip{cut:| beside an excess|: {raised:|neighbours' cut made good|not filled}}
 noise: in noise
 not_measured: not measured
-roll_off: own roll-off: not filled
-roll_off_cut: own roll-off, beside an excess
-below_limit: no boost below {floor:.0f} Hz
+roll_off: own roll-off{cut:|, beside an excess|: not filled}
+below_limit: no boost below {evidence.no_boost_below:.0f} Hz
 near_crossover: too near the crossover to tell
-above_crossover: above crossover, {corner:.0f} Hz
-held_by_filter_boost: held by the boost limit, {limit_db:+g} dB
-held_by_drive_boost: held by the drive limit, {drive}
+above_crossover: above crossover, {target.corner:.0f} Hz
+held_by_filter_boost: held by the boost limit, {evidence.filter_boost_limit_db:+g} dB
+held_by_drive_boost: held by the drive limit, {flat:|{evidence.drive_boost_limit_db:+g}
+    dB|{known:|{limit_db:+.1f} dB by its headroom|its headroom}}
 held_by_range: at the end of its range
-locked: locked
-locked_joined: left as it is, only joined
-not_worth_moving: not worth a further move
-not_worth_moving_kept: not worth a move
+locked: {joined:|left as it is, only joined|locked}
+not_worth_moving: not worth a {kept:||further }move
 many_rooms: as suits all rooms
-sum_with_mains: joins the mains
-sum_with_mains_joined: left as it is, only joined
+sum_with_mains: {joined:|left as it is, only joined|joins the mains}
 """)
 
 
@@ -56,30 +50,20 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
     """Say why a band was left alone, or what held it back; empty where it does what it is asked."""
     if band.reason is None:
         return ""
-    ways = {
-        "cut": band.gain_db < 0,
-        "raised": band.gain_db > max(band.present_db, 0.0),
-        "kept": band.gain_db == band.present_db,
-        "joined": plan.only_joined,
-    }
-    codes = [f"{band.reason}_{way}" for way, holds in ways.items() if holds]
-    words = next((_REASONS[code] for code in codes if code in _REASONS), _REASONS[band.reason])
-    return words.format(
-        spread_db=band.spread_db or 0.0,
-        floor=plan.evidence.no_boost_below,
-        corner=plan.target.corner or 0.0,
-        limit_db=plan.evidence.filter_boost_limit_db,
-        drive=_drive_limit_text(band, plan),
-    )
-
-
-def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
-    """Say what the drive may rise in a band: one figure, or what the headroom leaves there."""
     headroom = plan.headroom
-    if headroom is None or headroom.drive_limit == "flat":
-        return f"{plan.evidence.drive_boost_limit_db:+g} dB"
-    limit_db = headroom.drive_limit_at_db(band.label)
-    return "its headroom" if limit_db is None else f"{signed(limit_db)} dB by its headroom"
+    limit_db = None if headroom is None else headroom.drive_limit_at_db(band.label)
+    return _reason(
+        band.reason,
+        plan,
+        cut=band.gain_db < 0,
+        raised=band.gain_db > max(band.present_db, 0.0),
+        kept=band.gain_db == band.present_db,
+        joined=plan.only_joined,
+        spread_db=band.spread_db,
+        flat=headroom is None or headroom.drive_limit == "flat",
+        known=limit_db is not None,
+        limit_db=limit_db,
+    )
 
 
 KEEPS_LOUDNESS = "keeps loudness"
@@ -87,20 +71,22 @@ KEEPS_LOUDNESS = "keeps loudness"
 
 def level_purpose(plan: Plan) -> str:
     """Say what the level knob's change is for."""
-    if plan.set_together is not None:
-        return "against the others, and for all together"
-    if plan.joining is not None:
-        return "joins the mains"
-    if any(caution.code is CautionCode.SUM_DISAGREES for caution in plan.cautions):
-        return "stays, for the sum with the mains is in doubt"
-    if any(caution.code is CautionCode.LOUDNESS_CUT for caution in plan.cautions):
-        return "all that the drive limit grants"
-    return "reaches the wanted level" if plan.target.level_db is not None else KEEPS_LOUDNESS
+    codes = [caution.code for caution in plan.cautions]
+    purposes = {
+        "against the others, and for all together": plan.set_together is not None,
+        "joins the mains": plan.joining is not None,
+        "stays, for the sum with the mains is in doubt": CautionCode.SUM_DISAGREES in codes,
+        "all that the drive limit grants": CautionCode.LOUDNESS_CUT in codes,
+        "reaches the wanted level": plan.target.level_db is not None,
+        KEEPS_LOUDNESS: True,
+    }
+    return next(words for words, holds in purposes.items() if holds)
 
 
-_NO_CHANGE = worded("""
+_no_change = worded("""
 improvement_too_small: As good as this device can make it: the best setting within the limits
-    betters the weighted deviation by {most_db:.2f} dB, from {now_db:.1f} dB. {keep}
+    betters the weighted deviation by {gained_db:.2f} dB, from {deviation_before_db:.1f} dB. {keep}
+keep: {others:|Keep the bands as they are set; only {others} {are} to change.|Keep what is set.}
 what_could: What is left is cancellation, differs from seat to seat, or is held back by a limit (see
     why at each band): moving the subwoofer or the seats, a second one or damping can change it.
 roll_off: What is short at the low end may be the subwoofer's own roll-off, whose lower limit is not
@@ -124,27 +110,18 @@ def beside_bands(plan: Plan) -> list[str]:
 def no_change_text(plan: Plan) -> str:
     """Say why nothing is proposed."""
     assert plan.no_change is not None
-    evidence = plan.evidence
-    others, keep = beside_bands(plan), "Keep what is set."
-    if others:
-        are = "are" if len(others) > 1 else "is"
-        keep = f"Keep the bands as they are set; only {joined(others)} {are} to change."
+    evidence, others = plan.evidence, beside_bands(plan)
+    keep = _no_change("keep", others=joined(others), are="are" if len(others) > 1 else "is")
     if plan.joining is not None:
-        return _NO_CHANGE["joined"].format(why=_NO_CHANGE[f"{plan.no_change}_joined"], keep=keep)
-    gained_db = evidence.deviation_before_db - evidence.best_deviation_db
-    said = _NO_CHANGE[plan.no_change].format(
-        gained_db=gained_db,
-        most_db=max(gained_db, 0.0),
-        now_db=evidence.deviation_before_db,
-        repeatability_db=evidence.repeatability_db or 0.0,
-        keep=keep,
-    )
+        return _no_change("joined", why=_no_change(f"{plan.no_change}_joined"), keep=keep)
+    gained_db = max(evidence.deviation_before_db - evidence.best_deviation_db, 0.0)
+    text = _no_change(plan.no_change, evidence, gained_db=gained_db, keep=keep)
     small = plan.no_change is NoChange.IMPROVEMENT_TOO_SMALL
     more = small and evidence.deviation_before_db > 1.0
-    return f"{said} {_NO_CHANGE['what_could']}" if more else said
+    return f"{text} {_no_change('what_could')}" if more else text
 
 
-_CAUTIONS = worded("""
+_caution = worded("""
 band_levels_only: Only third-octave levels were measured: phase, cancellations and narrow peaks
     cannot be told from them, and what is predicted is good to half a dB.
 bands_in_noise: Bands near the noise count less in the fit: {name} Hz (x {value:.2f} at the worst).
@@ -157,9 +134,9 @@ check_wiring: The subwoofer is probably inverted against the mains. Rewire nothi
 distortion_extrapolated: The wanted level asks up to {value:.1f} dB more drive (at {band}) than the
     sweep had: near a driver's stop distortion grows faster than was reckoned. Measure louder, in
     steps, but never below the subwoofer's lower limit.
-few_seats: Only {value:.0f} seat{s} measured: what suits it may harm others; measure three at least.
-high_pass_first: Set the other protective high-pass first{of}, measure again and propose again:
-    delay, polarity and what is predicted of all together are without it.
+few_seats: Only {seats} measured: what suits it may harm others; measure three at least.
+high_pass_first: Set the other protective high-pass first{name:| ({name})|}, measure again and
+    propose again: delay, polarity and what is predicted of all together are without it.
 improvement_lost_at_other_q: If the bands' Q is {value:g} times the assumed one, most of the
     improvement is lost: measure one band of the device before trusting this proposal.
 join_again: The other high-pass turns the subwoofer's phase by {value:+.0f} degrees at {band}: with
@@ -175,13 +152,15 @@ licensed_mains_work: Mains work is for licensed people under local codes. Switch
     before touching its terminals.
 lock_beyond_limit: Bands that are to stay boost {value:.1f} dB more than is allowed at
     {frequency:.0f} Hz, by themselves. They stay as they are; release a lock if it is not meant.
-loudness_cut: {value:.1f} dB quieter than {than}: the drive limit grants no more{at}{below}, nor
-    when measured again: turn the mains down as much, or use a stronger subwoofer.
+loudness_cut: {value:.1f} dB quieter than {name:|{name}|now}: the drive limit grants no
+    more{frequency:| at {frequency:.0f} Hz|}{low:| ({below_floor_db:g} dB below the lower limit)|},
+    nor when measured again: turn the mains down as much, or use a stronger subwoofer.
 low_pass_twice: A low-pass too many: bypass {name}, as decided by the filters.
 low_pass_twice_left: A low-pass too many: {name}. What is proposed holds with it engaged: bypass it
     and measure again first, or leave it on.
 lower_limit_unknown: The subwoofer's lower limit is not known: nothing is boosted below
-    {frequency:.0f} Hz{cost}. State lower_limit, Hz where it is 6 dB down.
+    {frequency:.0f} Hz{costs:|, which may cost up to {value:.1f} dB|}. State lower_limit, Hz where
+    it is 6 dB down.
 measuring_voltage_unknown: The voltage at the terminals while measuring is not stated: volts and
     watts at the wanted level cannot be told.
 minimum_impedance_assumed: The load's lowest impedance is taken for {value:.2f} ohm, 0.8 times
@@ -191,17 +170,17 @@ never_lift_earth: Hum is never cured by lifting the protective earth: that can k
 noise_unknown: The noise is not known: was the room quiet, above all below 30 Hz?
 not_proven: The search stopped early: a better setting by up to {value:.2f} dB may exist.
 one_seat_stands_out: Seat {name} differs from the others by {value:.1f} dB (r.m.s.): measured alike?
-q_assumed: The bands' Q was not measured on this device, but taken from its profile.
-q_assumed_of: The Q of {name} Hz was not measured on this device; it is assumed from the others.
+q_assumed: {name:|The Q of {name} Hz was not measured on this device; it is assumed from the
+    others.|The bands' Q was not measured on this device, but taken from its profile.}
 recording_counts_less: Recording {name} is spoilt: its seat counts x {value:g} of its weight.
     Measure that seat again before trusting what is proposed.
 recording_left_out: Recording {name} is left out of everything: see what was found in it.
 room_gain_unknown: The table of maximum output holds outdoors; what the room adds is taken for 0 dB,
     which rooms mostly better in the lowest bass and worsen in their dips.
 seat_gets_worse: Seat {name} gets worse by {value:.1f} dB.
-sum_disagrees: The measured sum of subwoofer and mains differs from the predicted one by
-    {value:.1f} dB (s.d.): the time reference was not common, or something was set otherwise or
-    moved. They are not joined; roomeq join tells what may explain it.
+sum_disagrees: The measured sum of subwoofer and mains differs from the predicted one by {value:.1f}
+    dB (s.d.): the time reference was not common, or something was set otherwise or moved. They are
+    not joined; roomeq join tells what may explain it.
 unmeasured_seat_may_get_worse: Other places may get worse: seats left out do, by {value:.1f} dB.
 works_harder: Up to {value:.1f} dB more drive ({times:.1f} times the power): listen for strain.
 works_harder_as_set: Up to {value:.1f} dB more drive than with all bands at 0 and the level as it
@@ -211,21 +190,14 @@ works_harder_as_set: Up to {value:.1f} dB more drive than with all bands at 0 an
 
 def caution_text(caution: Caution) -> str:
     """Return a caution in words."""
-    name, frequency, assumed = caution.name or "", caution.frequency, CautionCode.Q_ASSUMED
-    value = 0.0 if caution.value is None else caution.value
-    low = frequency is not None and frequency < _MOST_LOWER_LIMITS
-    cost = f", which may cost up to {value:.1f} dB"
-    code = f"{assumed}_of" if caution.code is assumed and name else caution.code
-    return _CAUTIONS[code].format(
-        value=value,
-        name=name,
-        than=name or "now",
-        of=f" ({name})" if name else "",
-        s="" if value == 1 else "s",
-        frequency=frequency or 0.0,
-        band="" if frequency is None else hertz_text(frequency),
-        at="" if frequency is None else f" at {frequency:.0f} Hz",
-        below=f" ({DRIVE_BELOW_FLOOR_DB:g} dB below the lower limit)" if low else "",
-        cost=cost if value >= 0.05 else "",
+    frequency, value = caution.frequency, caution.value or 0.0
+    return _caution(
+        caution.code,
+        caution,
+        band=None if frequency is None else hertz_text(frequency),
+        seats=counted(round(value), "seat"),
+        costs=value >= 0.05,
+        low=frequency is not None and frequency < _MOST_LOWER_LIMITS,
+        below_floor_db=DRIVE_BELOW_FLOOR_DB,
         times=10.0 ** (value / 10.0),
     )

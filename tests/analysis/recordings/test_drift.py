@@ -3,7 +3,6 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from msgspec import structs
 from quality_recordings import RATE, SWEEP, clean, codes, heard, noisy, played, recording
 
 from roomeq.analysis.recordings.drift import mend_clock_drift, mended_finding
@@ -113,7 +112,3 @@ def test_what_is_said_of_a_mended_drift(loopback):
     assert "not mended" not in said.what
     kept = ("value", "channel", "start", "stop", "lowest", "highest", "confidence")
     assert [getattr(said, name) for name in kept] == [getattr(drift, name) for name in kept]
-    with pytest.raises(ValueError, match="not mended yet"):
-        mended_finding(said, by="another")
-    with pytest.raises(ValueError, match="not mended yet"):
-        mended_finding(structs.replace(drift, code=FindingCode.HUM), by="a friend")

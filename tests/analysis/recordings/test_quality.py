@@ -19,7 +19,6 @@ from quality_recordings import (
 )
 
 from roomeq.analysis.recordings.quality import (
-    RecordingJudge,
     Severity,
     judge_recording,
 )
@@ -95,6 +94,6 @@ def test_one_after_the_other_they_are_judged_against_the_earlier():
         recording(clean(seat=seat, seed=seed), path=f"{seat}{seed}.wav")
         for seat, seed in ((0, 0), (1, 1), (0, 0))
     ]
-    judge = RecordingJudge(sweep=SWEEP)
-    alone = [judge(one) for one in several]
+    earlier = []
+    alone = [judge_recording(one, SWEEP, earlier=earlier) for one in several]
     assert [codes(one) for one in alone] == [set(), set(), {"same_recording"}]

@@ -3,11 +3,16 @@ import pytest
 from quality_recordings import SWEEP, clean, codes, played, recording
 
 from roomeq.analysis.recordings.findings import FindingCode
-from roomeq.analysis.recordings.quality import RecordingJudge, judge_recording
+from roomeq.analysis.recordings.quality import judge_recording
 
 
 def loopback_of(samples):
     return recording(samples, channel=2, channels=2)
+
+
+def judged_together(recordings):
+    earlier = []
+    return [judge_recording(one, SWEEP, earlier=earlier) for one in recordings]
 
 
 def wire():
@@ -59,7 +64,7 @@ CHANGES = {
 def test_the_same_recording_under_another_name(name):
     first = recording(clean(), path="left.wav")
     again = recording(CHANGES[name](clean()), path="right.wav")
-    qualities = [*map(RecordingJudge(sweep=SWEEP), [first, again])]
+    qualities = judged_together([first, again])
     assert not qualities[0].found(FindingCode.SAME_RECORDING)
     (found,) = qualities[1].found(FindingCode.SAME_RECORDING)
     assert qualities[1].file == "right.wav"
@@ -70,7 +75,7 @@ def test_seats_and_repeated_measurements_are_not_the_same():
     # Neither four seats nor one seat measured three times: the room is shared, the noise is not.
     several = [recording(clean(0.5, seat)) for seat in range(4)]
     several += [recording(clean(0.5, 0, seed)) for seed in (1, 2)]
-    assert all(codes(one) == set() for one in map(RecordingJudge(sweep=SWEEP), several))
+    assert all(codes(one) == set() for one in judged_together(several))
 
 
 @pytest.mark.parametrize(("shared", "seen"), [(1.0, True), (0.9, False), (0.0, False)])
@@ -78,5 +83,5 @@ def test_how_much_of_the_noise_must_be_the_same(shared, seen):
     quiet = clean(snr_db=300.0)
     noise = [clean(seed=seed) - quiet for seed in (0, 1)]
     other = quiet + shared * noise[0] + np.sqrt(1 - shared**2) * noise[1]
-    found = [*map(RecordingJudge(sweep=SWEEP), [recording(quiet + noise[0]), recording(other)])]
+    found = judged_together([recording(quiet + noise[0]), recording(other)])
     assert bool(found[1].found(FindingCode.SAME_RECORDING)) is seen

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from roomeq.analysis.recordings.samples import find_gaps, find_jumps, find_repeats, smallest_step
+from roomeq.analysis.recordings.samples import find_dropouts, find_jumps, smallest_step
 
 RATE = 48000
 TIMES = np.arange(2 * RATE) / RATE
@@ -28,21 +28,21 @@ def test_a_signal_without_steps_shows_none():
 
 
 @pytest.mark.parametrize(("count", "seen"), [(8, False), (32, True), (500, True)])
-def test_a_gap_is_seen_from_24_samples_on(count, seen):
+def test_a_block_that_stands_still_is_seen_from_24_samples_on(count, seen):
     samples = tone()
     samples[30000 : 30000 + count] = 0.0
-    gaps = find_gaps(samples, step=0.0)
-    assert bool(gaps) is seen
+    found = find_dropouts(samples, step=0.0, sample_rate=RATE)
+    assert bool(found) is seen
     if seen:
-        assert (gaps[0].first, gaps[0].stop) == (30000, 30000 + count)
+        assert (found[0].first, found[0].stop) == (30000, 30000 + count)
 
 
 @pytest.mark.parametrize("level", [0.5, 0.05, 0.005, 0.001])
-def test_tops_and_bends_of_a_quantised_bass_tone_are_no_gaps(level):
+def test_tops_and_bends_of_a_quantised_bass_tone_are_no_dropouts(level):
     # The top of a sine stays within a step q for sqrt(2 q / a) / (pi f) seconds: up to 68 samples.
     step = 2.0**-15
     beating = level * np.sin(2 * np.pi * 10 * TIMES) * np.sin(2 * np.pi * 0.7 * TIMES)
-    assert find_gaps(np.round(beating / step) * step, step=step) == []
+    assert find_dropouts(np.round(beating / step) * step, step=step, sample_rate=RATE) == []
 
 
 @pytest.mark.parametrize("count", [64, 441, 480, 1024, 4800, 8192])
@@ -50,17 +50,16 @@ def test_tops_and_bends_of_a_quantised_bass_tone_are_no_gaps(level):
 def test_a_repeated_block_is_seen_whatever_the_noise(count, noise):
     samples = tone(frequency=61.7, noise=noise)
     samples[40000 : 40000 + count] = samples[40000 - count : 40000]
-    found = find_repeats(samples, step=0.0, sample_rate=RATE)
+    found = find_dropouts(samples, step=0.0, sample_rate=RATE)
     assert [(one.first, one.stop) for one in found] == [(40000, 40000 + count)]
 
 
 def test_noise_of_a_coarse_quantiser_repeats_nothing():
     step = 2.0**-15
     quiet = np.round(2.0 * np.random.default_rng(1).standard_normal(TIMES.size)) * step
-    assert find_repeats(quiet, step=step, sample_rate=RATE) == []
-    assert find_gaps(quiet, step=step) == []
+    assert find_dropouts(quiet, step=step, sample_rate=RATE) == []
     idle = step * np.tile(np.arange(64) % 5, 1000)  # a pattern of the last bits, as converters have
-    assert find_repeats(idle, step=step, sample_rate=RATE) == []
+    assert find_dropouts(idle, step=step, sample_rate=RATE) == []
 
 
 @pytest.mark.parametrize(("jump", "seen"), [(0.002, False), (0.02, True), (0.2, True)])

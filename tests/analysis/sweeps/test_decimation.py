@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
+from roomeq.analysis.sweeps.deconvolution import choose_decimation, decimate
 
 
 def tone(frequency, frames, rate):

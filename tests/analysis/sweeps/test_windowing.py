@@ -145,17 +145,16 @@ def struck(decay_time=0.5, *, centre=170.0, level=0.05):
 def test_a_slam_that_feigns_decay_does_not_lengthen_the_window():
     one = struck(level=0.5)
     assert choose_window(one).flat > 4.0  # nearly all of the response
-    window = choose_steady_window(one, disturbed=True)
+    window = choose_steady_window(one, plain=choose_window(one), disturbed=True)
     assert window.basis == "early decay"
     # between what the true decay time of 0.5 s asks for and what twice that asks for; the octave's
     # own envelope adds a quarter
     assert 0.95 * FLAT_PER_DECAY * 0.5 <= window.flat <= 2.5 * FLAT_PER_DECAY * 0.5
-    assert choose_steady_window(one, plain=choose_window(one), disturbed=True) == window
 
 
 @pytest.mark.parametrize("disturbed", [False, True])
 @pytest.mark.parametrize("decay_time", [0.4, 1.0])
 def test_without_a_slam_the_window_stays_what_the_decay_asks_for(decay_time, disturbed):
     one = ringing(decay_time, noise=1e-4)
-    window = choose_steady_window(one, disturbed=disturbed)
+    window = choose_steady_window(one, plain=choose_window(one), disturbed=disturbed)
     assert window.flat >= 0.95 * FLAT_PER_DECAY * decay_time

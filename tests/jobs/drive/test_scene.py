@@ -28,7 +28,7 @@ NINE = ["16", "20", "25", "31.5", "40", "50", "63", "80", "100"]
 
 def scene_of(folder, *parts, **others):
     room = read_room(write_room(folder, *parts, **others))
-    return DriveScene.of(room, room.wanted)
+    return DriveScene(room, room.wanted)
 
 
 def butterworth_db(frequencies, *, order, corner, kind):
@@ -51,7 +51,7 @@ def test_only_bands_with_levels_are_looked_at(tmp_path):
         kept = [line for line in text[1:] if float(line.split(",")[0]) >= 21.0]
         (tmp_path / name).write_text(text[0] + "".join(kept), "utf-8")
     room = read_room(tmp_path)
-    scene = DriveScene.of(room, replace(room.wanted, spl_db={"20": 90.0, "50": 95.0}))
+    scene = DriveScene(room, replace(room.wanted, spl_db={"20": 90.0, "50": 95.0}))
     assert scene.bands[0].label == "25"
     assert scene.left_out == ("20",)
 
@@ -62,7 +62,7 @@ def test_a_seat_on_target_needs_the_difference_everywhere(tmp_path):
     shape = target.curve_db(FREQUENCIES) - target.allowance_db(FREQUENCIES)
     write_levels(tmp_path / "sofa.csv", 80.0 + shape)
     room = read_room(tmp_path)
-    headroom = DriveScene.of(room, room.wanted).headroom(np.zeros(9), None)
+    headroom = DriveScene(room, room.wanted).headroom(np.zeros(9), None)
     # power means over third octaves by their definition (IEC 61260-1 edges)
     dense = np.geomspace(40.0, 60.0, 20001)
     power = 10 ** (np.interp(np.log(dense), np.log(FREQUENCIES), shape) / 10)
@@ -76,8 +76,8 @@ def test_a_seat_on_target_needs_the_difference_everywhere(tmp_path):
 
 def test_main_seat_alone_tells_how_loud_it_is(tmp_path):
     room = read_room(write_room(tmp_path, HEADROOM))
-    sofa = DriveScene.of(room, room.wanted).headroom(np.zeros(9), None)
-    chair = DriveScene.of(room, replace(room.wanted, main_seat="chair")).headroom(np.zeros(9), None)
+    sofa = DriveScene(room, room.wanted).headroom(np.zeros(9), None)
+    chair = DriveScene(room, replace(room.wanted, main_seat="chair")).headroom(np.zeros(9), None)
     differences = [
         other.rise_db - one.rise_db for one, other in zip(sofa.bands, chair.bands, strict=True)
     ]
@@ -101,6 +101,15 @@ def test_voltages_are_the_measured_one_through_the_filters_before_the_terminals(
         # two drivers of 8 ohm side by side; 400 W into 4 ohm are 40 V
         assert entry.power_w == pytest.approx(entry.voltage**2 / 4)
         assert entry.amplifier_db == pytest.approx(20 * math.log10(40 / entry.voltage))
+
+
+def test_voltages_carry_the_gains_in_force(tmp_path):
+    room = read_room(write_room(tmp_path, EVERYTHING))
+    gains = np.where(np.arange(9) == 4, 6.0, 0.0)  # 50 Hz, where the voltage was read
+    with_gains = replace(room, present=replace(room.present, gains_db=gains))
+    plain, boosted = (DriveScene(one, room.wanted).voltages for one in (room, with_gains))
+    assert boosted[5] / plain[5] == pytest.approx(1.0, rel=1e-3)
+    assert boosted[0] / plain[0] == pytest.approx(1 / 1.9953, rel=0.01)  # check values, section 10
 
 
 def test_another_high_pass_changes_the_drive_by_its_response(tmp_path):
@@ -160,13 +169,14 @@ def test_drive_limits_are_what_is_left_with_all_bands_at_0(tmp_path):
 def test_bands_that_are_not_fitted_do_not_tell_how_loud_it_is(tmp_path):
     write_room(tmp_path, HEADROOM)
     room = read_room(tmp_path)
-    scene = DriveScene.of(room, room.wanted)
+    scene = DriveScene(room, room.wanted)
     # bands are fitted from 20 Hz upwards
     uncounted = [b.label for b, so in zip(scene.bands, scene.uncounted, strict=True) if so]
     assert uncounted == ["16"]
     before = scene.headroom(np.zeros(9), None).bands
     level = np.where(scene.axis < 17.0, scene.level_db + 20.0, scene.level_db)
-    after = replace(scene, level_db=level).headroom(np.zeros(9), None).bands
+    scene.level_db = level
+    after = scene.headroom(np.zeros(9), None).bands
     assert after[4].rise_db == pytest.approx(before[4].rise_db, abs=0.3)
     assert after[0].reached_db > before[0].reached_db + 10.0
 
@@ -180,7 +190,7 @@ def test_band_levels_typed_by_hand(tmp_path):
     first, last = text.index("[[measurements]]"), text.index("[levels]")
     (tmp_path / "room.toml").write_text(text[:first] + entry + text[last + 8 :], "utf-8")
     room = read_room(tmp_path)
-    scene = DriveScene.of(room, room.wanted)
+    scene = DriveScene(room, room.wanted)
     assert [band.label for band in scene.bands] == NINE
     np.testing.assert_array_equal(scene.level_db, [80 + n % 3 for n in range(9)])
     gains = np.zeros(9)

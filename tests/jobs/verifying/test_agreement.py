@@ -39,7 +39,7 @@ def judged(monkeypatch):
         ]
         ranked = sorted(found, key=lambda one: -one.score)
         monkeypatch.setattr(agreement, "explanations", lambda *_: ranked)
-        told = agreement.judge_causes(seen or observed(), SETUP).causes
+        told, _ = agreement.judge_causes(seen or observed(), SETUP)
         return [cause.code for cause in told]
 
     return by_scores
@@ -80,7 +80,7 @@ def test_shares_are_of_all_that_was_tried(monkeypatch):
         for code, score in ((BAND, 0.0), (SIGNS, np.log(0.25)), (CauseCode.WIDTH, np.log(0.05)))
     ]
     monkeypatch.setattr(agreement, "explanations", lambda *_: found)
-    told = agreement.judge_causes(observed(), SETUP).causes
+    told, _ = agreement.judge_causes(observed(), SETUP)
     assert [cause.share for cause in told] == pytest.approx([1.0 / 1.3, 0.25 / 1.3])
 
 
@@ -103,7 +103,7 @@ def rows_judged(monkeypatch):
             means=bin_means(AXIS),
         )
         causes = [Cause(code=c, share=s) for c, s in zip((PLANNED, OTHER), shares, strict=False)]
-        judgement = agreement.Judgement(causes=tuple(causes), change=Change())
+        judgement = tuple(causes), Change()
         monkeypatch.setattr(agreement, "judge_causes", lambda *_: judgement)
         seen = Observation.of((part,), repeatability_db=repeatability_db)
         return agreement.judge_observation(seen, None, {"50": FIFTY})

@@ -138,6 +138,15 @@ def test_every_explanation_costs_what_it_is_free_in():
     }  # fmt: skip
 
 
+@pytest.mark.parametrize("step", [1, -1])
+def test_a_list_entered_one_band_off_is_found_either_way(step):
+    shifted = np.roll(PLANNED, step)
+    shifted[0 if step > 0 else -1] = 0.0
+    seen = scene(sub=bands(shifted) / bands(PLANNED), sources=("sub",))
+    best = max(explanations(seen, setup()), key=lambda one: one.score)
+    assert (best.cause.code, best.cause.value) == (CauseCode.SHIFTED, step)
+
+
 def test_of_two_seats_either_may_have_moved():
     parts = [
         replace(part, seats=SEATS[:2], difference_db=part.difference_db[:2],

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drawn_plots import bars, closed_figures, cut_off, line, lines, overlapping, texts  # noqa: F401
+from drawn_plots import bars, closed_figures, cut_off, key, line, lines, overlapping, texts  # noqa: F401
 from matplotlib import pyplot as plt
 
 from roomeq.analysis.sweeps.decay import Decay
@@ -41,7 +41,7 @@ def test_decay_before():
     assert ax.get_ylim()[0] == 0
     assert ax.get_ylim()[1] > 1.2
     assert ax.get_xlim() == pytest.approx((LOWER[0], UPPER[-1]))
-    assert texts(ax) == ["measured"]
+    assert key(ax) == ["measured"]
     assert not cut_off(ax)
     assert not overlapping(ax)
 
@@ -55,7 +55,7 @@ def test_the_prediction_stands_on_what_was_before():
             assert left * right == pytest.approx(centre**2)
         assert before[0] < predicted[0] < predicted[1] < before[1]
         assert before[3].get_hatch() != predicted[3].get_hatch()
-    assert texts(ax) == ["before", "predicted"]
+    assert key(ax) == ["before", "predicted"]
 
 
 def test_where_the_filter_rings_is_grey():
@@ -65,14 +65,14 @@ def test_where_the_filter_rings_is_grey():
     red, green, blue, _ = first.get_facecolor()
     assert max(red, green, blue) - min(red, green, blue) < 0.05
     assert {patch.get_hatch() for patch in rest} == {"////"}
-    assert "the band filter rings" in texts(ax)
+    assert "the band filter rings" in key(ax)
 
 
 def test_what_was_not_measured_is_said():
     ax = plot_decay(decay([np.nan, 0.9, 0.7, 0.5], (True, False, False, False)))
     assert len(bars(ax)) == 3
     assert "not known" in texts(ax)
-    assert "the band filter rings" not in texts(ax)
+    assert "the band filter rings" not in key(ax)
     ax = plot_decay(decay([np.nan] * 4, (True,) * 4))
     assert bars(ax) == []
     assert texts(ax).count("not known") == 4

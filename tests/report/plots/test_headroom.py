@@ -139,7 +139,7 @@ def test_drive_without_any_limit(unknown):
 
 @pytest.mark.parametrize("plot", [plot_drive, plot_power, plot_displacement])
 def test_nothing_to_plot(plot):
-    with pytest.raises(ValueError, match="at least one band"):
+    with pytest.raises(ValueError, match="not known"):
         plot(Headroom(bands=(), rated_voltage=None, room_gain_known=True))
     with pytest.raises(ValueError, match="at least one band"):
         plot_extra_drive(())

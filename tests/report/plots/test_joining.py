@@ -151,7 +151,7 @@ def test_marks_at_the_ends_are_whole(fit):
     values = np.array([8.0 - 2e-4 * delays**2, 5.0 + 0.1 * (delays + 3.0) ** 2])
     ax = plot_joining_map(record_of(fit, delays, values, present=0.0, normal=-3.0, inverted=-6.0))
     for name, side in (("as it is", "right"), ("other polarity", "left")):
-        (mark,) = [entry for entry in ax.lines if entry.get_label() == name]
+        (mark,) = [entry for entry in ax.lines if entry.get_gid() == name]
         assert not mark.get_clip_on()
         (word,) = [entry for entry in ax.texts if entry.get_text() == name]
         assert word.get_ha() == side

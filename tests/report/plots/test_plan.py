@@ -45,9 +45,9 @@ def test_before_predicted_and_target(plan):
         assert np.array_equal(x, plan.curves.frequencies)
         power = weights @ 10 ** (np.array(levels) / 10) / weights.sum()
         assert y == pytest.approx(10 * np.log10(power))
-    low_passed = line(ax, "behind the low-pass")[1]
+    low_passed = line(ax, "target behind the low-pass")[1]
     assert low_passed.tolist() == list(plan.curves.target_level_db)
-    target = line(ax, "target")[1]  # the room file says flat, and the low-pass takes from it
+    target = line(ax, "target: *")[1]  # the room file says flat, and the low-pass takes from it
     assert target == pytest.approx(target[0])
     assert (target >= low_passed - 1e-9).all()
     assert target[0] == pytest.approx(low_passed[0], abs=0.1)
@@ -96,8 +96,8 @@ def test_a_joined_plan_shows_the_sum_and_says_so():
         assert np.array_equal(x, record.frequencies)
         power = np.average(10 ** (np.array(levels) / 10), axis=0, weights=weights)
         assert y == pytest.approx(10 * np.log10(power))
-    assert line(ax, "target")[1] == pytest.approx(record.target_level_db)
-    assert lines(ax, "behind the low-pass") == []
+    assert line(ax, "target: *")[1] == pytest.approx(record.target_level_db)
+    assert lines(ax, "target behind the low-pass") == []
     assert title(ax) == "Subwoofer and mains together: power average and span of the seats"
     assert "not judged" not in texts(ax)  # the whole bass is
     assert not cut_off(ax)
@@ -201,7 +201,7 @@ def test_parts_add_up_to_the_sum():
     equaliser = nine_bands()
     gains = np.array([0.0, -3.0, 2.5, -8.0, -7.5, 0.0, -7.0, -4.5, 0.0])
     ax = plot_equaliser(equaliser, gains, limit_db=3.0, no_boost_below=25.0)
-    x, total = line(ax, "sum")
+    x, total = line(ax, "sum of all bands")
     labels = [f"{label} Hz" for label, gain in zip(equaliser.labels, gains, strict=True) if gain]
     parts = [line(ax, label)[1] for label in labels]
     assert len(parts) == np.count_nonzero(gains)
@@ -223,8 +223,8 @@ def test_parts_add_up_to_the_sum():
 def test_a_flat_equaliser_has_no_parts(plan):
     equaliser = equaliser_of(plan.device)
     ax = plot_equaliser(equaliser, np.zeros(len(plan.bands)))
-    assert not line(ax, "sum")[1].any()
-    assert [e for e in ax.lines if e.get_label().endswith(" Hz")] == []
+    assert not line(ax, "sum of all bands")[1].any()
+    assert [e for e in ax.lines if (e.get_gid() or "").endswith(" Hz")] == []
     with pytest.raises(ValueError, match="cannot be set to"):
         plot_equaliser(equaliser, np.full(len(plan.bands), 0.3))
 

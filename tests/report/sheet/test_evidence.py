@@ -24,14 +24,13 @@ from roomeq.report.sheet.evidence import (
     granted,
     inputs,
     left_out,
-    left_over,
     merged_notes,
     record,
     sentences,
-    share,
-    sheet_comparison,
+    tables,
 )
 from roomeq.report.sheet.sheet import settings_sheet
+from roomeq.report.sheet.steps import shared
 from roomeq.report.text.plan import evidence_sentences, plan_text, proof_sentence
 from roomeq.report.text.recordings import alarm_texts
 
@@ -79,24 +78,24 @@ def joining():
 )
 def test_what_filters_cannot_mend_has_a_remedy(plan, reason, would):
     bands = [replace(band, reason=None) for band in plan.bands]
-    bands[1] = replace(bands[1], reason=reason, remaining_db=-2.25)
-    bands[4] = replace(bands[4], reason=reason, remaining_db=None)
+    for n in (1, 4):
+        bands[n] = replace(bands[n], reason=reason)
     found = bands_by_remedy(replace(plan, bands=tuple(bands)))
     assert len(found) == 1
-    ((_, what_would), named), *_ = found.items()
-    assert left_over(named) == f"{bands[1].label} Hz (−2.2 dB) and {bands[4].label} Hz"
-    assert would in what_would
+    ((words, named),) = found.items()
+    assert named == f"{bands[1].label} and {bands[4].label} Hz"
+    assert would in words
 
 
 def test_a_lower_limit_that_is_not_known_is_not_told_as_a_fact(plan):
     low = replace(plan.bands[0], reason=Reason.BELOW_LIMIT)
     assert plan.target.lower_limit is None
-    ((why, would),) = bands_by_remedy(replace(plan, bands=(low,)))
-    assert why == "Whether the subwoofer can do more there is not known."
-    assert would.startswith("Stating its lower limit")
+    (told,) = bands_by_remedy(replace(plan, bands=(low,)))
+    unsure = "Whether the subwoofer can do more there is not known. Stating its lower limit"
+    assert told.startswith(unsure)
     known = replace(plan, bands=(low,), target=replace(plan.target, lower_limit=25.0))
-    ((why, _),) = bands_by_remedy(known)
-    assert why == "It lies below what the subwoofer can do."
+    (told,) = bands_by_remedy(known)
+    assert told.startswith("It lies below what the subwoofer can do. ")
 
 
 def test_a_band_that_was_not_fitted_has_no_figures(plan):
@@ -127,19 +126,23 @@ def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan, joining):
     assert not any(rows(page, seat.seat) for seat in plan.seats)
     assert "Settings in dB (subwoofer alone;" in plan_text(joined)  # as the page's own table
     assert "Settings in dB (at the proposed level;" in plan_text(plan)
-    (both, of_both), (alone, of_one) = sentences(joined)
-    assert (both, alone) == ("Subwoofer and mains together", "The subwoofer alone")
-    assert of_both[0].startswith("Around 80 Hz the sum loses")
-    assert "polarity" in of_both[1]  # the best of either
-    told = evidence_sentences(joined)
-    assert of_one[1].startswith("Standard deviation of the average: ")
-    assert of_one[0] == proof_sentence(joined)
-    assert of_one[2:] == [text for text in told if "assumed Q" not in text]
-    figures = " and ".join(f"{check.after_db:.1f}" for check in plan.evidence.q_checks)
-    assert of_both[-1].endswith(f"times the assumed Q: {figures} dB predicted.")  # of the sum
-    assert {"Band by band, subwoofer alone", "Deviation at each seat, with the mains"} <= set(
-        re.findall("<h3>(.*?)</h3>", page)
+    found = sentences(joined, joins=True)
+    both, best, even, boost, other = found
+    assert (both, boost) == ("Subwoofer and mains together", "Boost and drive")
+    assert (best, even) == tuple(
+        f"How {what}, subwoofer alone" for what in ("near the best", "even")
     )
+    assert other == "Another Q, with the mains"
+    assert found[both][0].startswith("Around 80 Hz the sum loses")
+    assert "polarity" in found[both][1]  # the best of either
+    told = evidence_sentences(joined)
+    assert found[even][0].startswith("Standard deviation of the average: ")
+    assert found[best] == [proof_sentence(joined)]
+    assert found[boost] == [text for text in told if "assumed Q" not in text]
+    figures = " and ".join(f"{check.after_db:.1f}" for check in plan.evidence.q_checks)
+    assert found[other][-1].endswith(f"times the assumed Q: {figures} dB predicted.")  # of the sum
+    heads = re.findall('<th scope="colgroup"[^>]*>(.*?)</th>', page)
+    assert heads[:2] == ["a, subwoofer alone, dB", "a, with the mains, dB"]
     lost = replace(plan, joining=lost)  # no bands were judged: it is no deviation
     assert "What the sum loses around the crossover: <b>" in settings_sheet({"a": lost})
 
@@ -148,16 +151,10 @@ def test_texts_of_all_plans_are_said_once_and_others_named(plan):
     one = replace(plan, assumptions=("shared", "only one"), notes=("a.txt: read", "b.txt: read"))
     two = replace(plan, assumptions=("shared",), notes=("odd note",))
     plans = {"music": one, "film": two}
-    assumptions = share({name: found.assumptions for name, found in plans.items()})
-    notes = share({name: merged_notes(found) for name, found in plans.items()})
-    assert [(entry.text, entry.names) for entry in assumptions] == [
-        ("shared", ""),
-        ("only one", "music"),
-    ]
-    assert [(entry.text, entry.names) for entry in notes] == [
-        ("a.txt and b.txt: read", "music"),
-        ("odd note", "film"),
-    ]
+    assumptions = shared({name: found.assumptions for name, found in plans.items()})
+    notes = shared({name: merged_notes(found) for name, found in plans.items()})
+    assert assumptions == ["shared", "only one (music)"]
+    assert notes == ["a.txt and b.txt: read (music)", "odd note (film)"]
 
 
 def test_what_speaks_against_joining_stands_on_the_sheet_too(plan, joining):
@@ -165,32 +162,32 @@ def test_what_speaks_against_joining_stands_on_the_sheet_too(plan, joining):
     explained = SumExplanation(difference=0.23, left=0.02, explained=True, inverted=True)
     loud = replace(joining.settings, level_change_db=-14.0)
     record = replace(joining, explanation=explained, settings=loud)
-    found = cautions({"a": replace(plan, format=2, cautions=(), joining=record)})
-    assert all(entry.weighty for entry in found)
-    assert "far too loud against the mains" in found[0].text
-    assert "as if the subwoofer had the other polarity" in found[1].text
+    weighty, plain = cautions({"a": replace(plan, format=2, cautions=(), joining=record)})
+    assert plain == []
+    assert "far too loud against the mains" in weighty[0]
+    assert "as if the subwoofer had the other polarity" in weighty[1]
 
 
 def test_a_dip_may_be_a_low_pass_that_is_not_stated(plan):
     dip = replace(plan.bands[4], reason=Reason.CANCELLATION)
     bare = replace(plan, bands=(dip,), target=replace(plan.target, path=(), corner=None))
-    ((why, would),) = bands_by_remedy(bare)
-    assert "or a low-pass that is not stated" in why
-    assert would.startswith("Stating the low-pass")
+    (told,) = bands_by_remedy(bare)
+    assert "or a low-pass that is not stated" in told
+    assert ". Stating the low-pass" in told
     known = replace(bare, target=replace(bare.target, corner=80.0))
-    ((why, _),) = bands_by_remedy(known)
-    assert why == "Sound cancels there; a boost is cancelled too."
+    (told,) = bands_by_remedy(known)
+    assert told.startswith("Sound cancels there; a boost is cancelled too. ")
 
 
 def test_reservations_come_first(plan):
     codes = (CautionCode.WORKS_HARDER, CautionCode.NOT_PROVEN)
     wary = replace(plan, cautions=tuple(Caution(code=code, value=1.0) for code in codes))
-    found = cautions({"music": wary})
+    weighty, plain = cautions({"music": wary})
     # the plan is one of format 1, which says so before all else
-    assert [entry.weighty for entry in found] == [True, True, False]
-    assert found[0].text.startswith("Made by an earlier statement of the problem (format 1)")
-    assert "stopped early" in found[1].text
-    assert len(cautions({"music": replace(wary, format=2)})) == 2
+    assert (len(weighty), len(plain)) == (2, 1)
+    assert weighty[0].startswith("Made by an earlier statement of the problem (format 1)")
+    assert "stopped early" in weighty[1]
+    assert [len(texts) for texts in cautions({"music": replace(wary, format=2)})] == [1, 1]
 
 
 def test_what_was_assumed_is_told_once_and_not_called_nothing(plan):
@@ -199,7 +196,7 @@ def test_what_was_assumed_is_told_once_and_not_called_nothing(plan):
     found = tuple(Caution(code=code, value=1.0) for code in codes)
     level = replace(plan.level, residual_db=0.0)
     wary = replace(plan, format=2, cautions=found, assumptions=(), level=level)
-    assert cautions({"music": wary}) == ()  # the steps say what to set upstream and to bypass
+    assert cautions({"music": wary}) == ([], [])  # the steps say what to set upstream and to bypass
     (text,) = granted(wary)
     assert "Q was not measured" in text
     assert granted(replace(wary, assumptions=("a roof",))) == [text, "a roof"]
@@ -248,7 +245,7 @@ def test_headroom_is_shown_by_band_with_what_runs_out_first(plan):
     loud = replace(plan, headroom=headroom)
     assert "Headroom" not in settings_sheet({"a": plan})
     page = settings_sheet({"a": loud})
-    assert "Headroom at the wanted level" in page
+    assert "Headroom at the wanted level, at sofa" in page
     assert rows(page, "20\N{NO-BREAK SPACE}Hz")[-1] == [
         *("91.2", "12.0", "38", "4.9", "+7.0", "amplifier voltage")
     ]
@@ -259,18 +256,17 @@ def test_headroom_is_shown_by_band_with_what_runs_out_first(plan):
     assert rows(page, "31.5\N{NO-BREAK SPACE}Hz")[-1][1:] == ["–", "–", "–", "–", "not known"]
     quieter = settings_sheet({"a": replace(plan, headroom=replace(headroom, quieter_db=2.5))})
     assert "Headroom 2.5 dB below the wanted level" in quieter
-    found = sheet_comparison({"a": loud, "b": plan}).figures
+    (*_, told) = tables({"a": loud, "b": plan})
     first = "25 Hz, amplifier voltage: 0.0 dB to spare, 38 W, 4.9 mm"
-    assert found["Runs out first at the wanted level"] == (first, None)
+    assert told.rows["Runs out first at the wanted level"] == [[first], ["–"]]
 
 
 def test_record_says_what_is_not_stated(plan):
     one = replace(plan, record={"by": "Ada", "humidity": "40 %"})
     two = replace(plan, record={"by": "Ben"})
-    rows = dict(record({"a": one, "b": two}))
-    assert [entry.text for entry in rows["When"]] == ["not stated"]
-    assert [(entry.text, entry.names) for entry in rows["By"]] == [("Ada", "a"), ("Ben", "b")]
-    assert rows["humidity"][0].text == "40 %"
+    told = record({"a": one, "b": two})
+    assert told[:2] == ["When: not stated", "By: Ada (a); Ben (b)"]
+    assert "humidity: 40 % (a); not stated (b)" in told
 
 
 def test_digests_are_kept_by_plan(plan):
@@ -291,19 +287,19 @@ def test_the_sheet_is_not_silent_about_what_the_terminal_found():
     told = [*plan.findings, *alarm_texts(plan.recordings)]
     assert len(told) > 1
     text = " ".join(plan_text(plan).split())
-    said = {entry.text: entry.weighty for entry in cautions({"a": plan})}
+    weighty, _ = cautions({"a": plan})
     for words in told:
         assert words in text
-        assert said[f"Look at the measurements first: {words}"]
+        assert f"Look at the measurements first: {words}" in weighty
 
 
 def test_what_backs_a_joining_is_the_same_on_the_sheet_and_in_the_terminal(plan, joining):
     joined = replace(plan, joining=replace(joining, delay_stated=False))
     text = " ".join(plan_text(joined).split())
-    both = dict(sentences(joined))["Subwoofer and mains together"]
+    both = sentences(joined, joins=True)["Subwoofer and mains together"]
     assert any("What delays can be set is not stated" in one for one in both)
     for one in both:
-        assert one in text or "times the assumed Q" in one
+        assert one in text
 
 
 def test_without_settings_chosen_by_others_there_is_no_column_for_them(plan):
@@ -316,8 +312,10 @@ def test_without_settings_chosen_by_others_there_is_no_column_for_them(plan):
         for row in rows(page, plan.seats[0].seat):
             assert all(row)
     for other in (bare, plan):
-        page = settings_sheet({"a": bare, "b": other}).split("bandwise")[-1]
-        heads = re.search(r"<tr><th[^>]*>Seat</th>.*?</thead>", page, re.DOTALL)[0]
+        page = settings_sheet({"a": bare, "b": other}).split('class="beside"')[-1]
+        heads = re.search(r"<tr><th[^>]*>Deviation at each seat</th>.*?</thead>", page, re.DOTALL)[
+            0
+        ]
         spans = [int(n) for n in re.findall(r'colspan="(\d)"', heads)]
         assert sum(spans) == heads.split("</tr>")[1].count("<th")
     assert "Without it" not in plan_text(bare)

@@ -56,8 +56,8 @@ def told_of(record):
     return flat(text_of(joining_parts(record)))
 
 
-def flat(text):
-    return " ".join((text if isinstance(text, str) else " ".join(text)).split())
+def flat(part):
+    return " ".join(text_of([part]).split())
 
 
 def polarity(inverted):

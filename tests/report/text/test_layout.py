@@ -1,7 +1,56 @@
 """Plain-text tables and paragraphs."""
 
+from types import SimpleNamespace
+
 from roomeq.base.levels import signed, signed_setting
-from roomeq.report.text.layout import WIDTH, bullets, joined, page, paragraph, table
+from roomeq.report.text.layout import (
+    WIDTH,
+    bullets,
+    counted,
+    joined,
+    number,
+    page,
+    said,
+    text_of,
+    worded,
+)
+
+
+def laid_out(*part):
+    return text_of([part]).splitlines()
+
+
+def table(titles, rows):
+    return laid_out(titles, *rows)
+
+
+def test_words_are_filled_in_with_attributes_and_what_is_told():
+    words = worded("""
+loss: {loss_db:.1f} dB at {place}, {loss_db:.1f dB|more|less}, {told:|yes|no}
+    and {change:+.1f} dB
+row: {place} Hz | {unknown:.1f} | {change:+.2f}
+""")
+    thing = SimpleNamespace(loss_db=-2.04, place="20", unknown=None)
+    assert words("loss", thing, told=True, change=-0.01) == (
+        "-2.0 dB at 20, 2.0 dB less, yes and 0.0 dB"
+    )
+    assert words.cells("row", thing, change=1.0) == ["20 Hz", "", "+1.00"]
+    assert words.cells("row", place="25", unknown=float("nan"), change=0.0)[1:] == ["", "0.00"]
+    assert said("{a:|inverted|normal}", a=False) == "normal"
+    assert said("{a:|at {a:.0f} Hz|nowhere}", a=None) == "nowhere"
+    assert said("{a:|at {a:.0f} Hz|nowhere}", a=20.0) == "at 20 Hz"
+    assert said("{a:|of {a}|of none}", a="bed | sofa") == "of bed | sofa"
+    assert [number(None), number(3.14159, digits=2)] == ["", "3.14"]
+    assert [counted(1, "seat"), counted(2, "seat")] == ["1 seat", "2 seats"]
+
+
+def test_a_column_in_which_nothing_stands_is_left_out():
+    lines = table(["Seat", ">Now", ">Then"], [["sofa", "", "1"], ["bed", "", "2"]])
+    assert lines[0].split() == ["Seat", "Then"]
+    assert lines[-1].split() == ["bed", "2"]
+    assert table(["Seat", ">Now"], [["sofa", " "]])[0].split() == ["Seat", "Now"]
+    assert laid_out("Seats", ["Seat"]) == ["Seats"]
+    assert text_of([[["Seat"]], [], "", "end"]) == "end\n"
 
 
 def test_signed_zero_has_no_sign():
@@ -22,13 +71,12 @@ def test_settings_have_the_decimals_of_their_step():
 
 def test_table_aligns_and_wraps():
     long = "word " * 40
-    lines = table([">Band", "Why"], [["20 Hz", "short"], ["31.5 Hz", long.strip()]], indent=2)
+    lines = table([">Band", "Why"], [["20 Hz", "short"], ["31.5 Hz", long.strip()]])
     assert lines[0] == "     Band  Why"
     assert lines[2] == "    20 Hz  short"
     assert lines[3].startswith("  31.5 Hz  word")
     assert lines[4].startswith("           word")
     assert max(map(len, lines)) <= WIDTH
-    assert table(["A", "B"], [])[0] == "  A  B"
 
 
 def test_columns_are_aligned_as_their_titles_say():
@@ -42,13 +90,13 @@ def test_columns_are_aligned_as_their_titles_say():
 
 
 def test_paragraphs_wrap_under_their_first_line():
-    lines = paragraph("word " * 40, indent=2)
+    lines = laid_out("  " + "word " * 40)
     assert len(lines) == 3
     assert all(line.startswith("  word") and len(line) <= WIDTH for line in lines)
 
 
 def test_bullets_wrap():
-    lines = bullets(["a " * 60, "b"])
+    lines = laid_out(*bullets(["a " * 60, "b"]))
     assert lines[0].startswith("  - a")
     assert lines[1].startswith("    a")
     assert lines[2] == "  - b"
@@ -93,7 +141,7 @@ def test_a_figure_keeps_its_unit_and_a_path_its_letters():
     path = "/very/long/" + "folder" * 12 + "/file.txt"
     for width in range(30, 60):
         with page(width):
-            lines = paragraph(words * 3 + path)
+            lines = laid_out(words * 3 + path)
         assert not [line for line in lines if line[-1].isdigit()]
         assert path in lines
         assert " ".join(lines) == words * 3 + path

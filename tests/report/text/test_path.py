@@ -10,7 +10,7 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.path import predict_path
 from roomeq.optimiser.path.estimation import estimate_path
-from roomeq.report.text.layout import WIDTH, page
+from roomeq.report.text.layout import WIDTH, page, text_of
 from roomeq.report.text.path import (
     bypass_text,
     contradiction_texts,
@@ -37,7 +37,8 @@ def measured(*filters, phase=True, snr_db=45.0, ripple_db=0.0):
     return FrequencyResponse.from_level(AXIS, 20 * np.log10(np.abs(seen)))
 
 
-def joined(lines):
+def joined(part):
+    lines = text_of([part]).splitlines()
     assert max(len(line) for line in lines) <= WIDTH + 6
     return " ".join(" ".join(lines).split())
 

@@ -8,15 +8,15 @@ from judged_rooms import found, room, sound, spoilt
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.base.recording import Recording
 from roomeq.plan.recordings import DecayRow, DetailRow, DistortionRow, recording_rows
-from roomeq.report.text.layout import WIDTH
+from roomeq.report.text.layout import WIDTH, text_of
 from roomeq.report.text.recordings import (
     CODES,
     alarm_texts,
     counts_text,
-    detail_lines,
+    detail_parts,
     finding_text,
     place_text,
-    recording_lines,
+    recording_parts,
     recording_table,
     sureness_text,
 )
@@ -63,7 +63,12 @@ def test_a_finding_says_what_where_how_sure_and_what_to_do():
     assert [sureness_text(value) for value in (0.95, 0.5)] == ["certain", "possible"]
 
 
-def joined(lines):
+def laid_out(parts):
+    return text_of(parts).splitlines()
+
+
+def joined(parts):
+    lines = laid_out(parts)
     assert max(len(line) for line in lines) <= WIDTH
     return " ".join(" ".join(lines).split())
 
@@ -117,18 +122,18 @@ def test_a_warning_that_many_share_is_told_once_of_those_that_count():
 
 
 def test_each_recording_has_its_line_and_the_notes_stand_together():
-    text = joined(recording_lines(mixed()))
+    text = joined(recording_parts(mixed()))
     assert "1 sofa.wav sofa -12.0 fully warning: too little level" in text
     assert "2 bench.wav bench -12.0 x 0.5 FAULT: slam, voice or knock" in text
     assert "4 bed.wav bed -12.0 left out FAULT: wrong sweep" in text
     assert "5 desk.wav desk -12.0 fully nothing wrong" in text
     assert "Notes, too much noise: sofa.wav: something; stool.wav: something. What to do" in text
     assert "50 Hz 40 40 40 40 40" in text
-    assert recording_lines(()) == []
+    assert text_of(recording_parts(())) == "\n"
 
 
 def test_ratios_and_notes_are_told_in_detail_alone():
-    text = joined(recording_lines(mixed(), detail=False))
+    text = joined(recording_parts(mixed(), detail=False))
     assert "Signal-to-noise" not in text
     assert "worth knowing" not in text
     assert "2 bench.wav bench -12.0 x 0.5 FAULT: slam, voice or knock" in text
@@ -138,7 +143,7 @@ def test_ratios_and_notes_are_told_in_detail_alone():
 def test_a_recording_of_an_unknown_excitation_says_so():
     one = room([sound("a", "a.wav")])
     (row,) = recording_rows(replace(one, recordings=(replace(one.recordings[0], judged=False),)))
-    assert "only its samples were judged" in joined(recording_lines([row]))
+    assert "only its samples were judged" in joined(recording_parts([row]))
 
 
 def test_how_much_it_counts():
@@ -162,8 +167,8 @@ def test_decay_is_bracketed_where_the_filter_rings_and_what_is_not_told_is_blank
         DetailRow(seat="b", file="b.wav", decay=(), distortion=()),
         DetailRow(seat="c", file="c.wav", decay=decay[:0], distortion=distortion[1:]),
     ]
-    lines = detail_lines(rows)
-    text = joined(lines)
+    text = joined(detail_parts(rows))
+    lines = laid_out(detail_parts(rows))
     assert "31.5 Hz (0.55, -)" in text
     assert "63 Hz 0.50, 0.61" in text
     assert "125 Hz In brackets" in text  # the cell is empty
@@ -172,7 +177,7 @@ def test_decay_is_bracketed_where_the_filter_rings_and_what_is_not_told_is_blank
     assert "b.wav: not told" in text
     assert "Not told: left out, something else was heard" in text
     assert "Nowhere above the noise." in text
-    assert "there are none" in joined(detail_lines([]))
+    assert "there are none" in joined(detail_parts([]))
 
 
 def test_signal_to_noise_ratios_that_are_not_known_are_blank():
@@ -180,7 +185,8 @@ def test_signal_to_noise_ratios_that_are_not_known_are_blank():
     first = one.recordings[0]
     snr = np.where(np.arange(first.quality.snr_db.size) == 0, np.nan, 33.0)
     first = replace(first, quality=replace(first.quality, snr_db=snr))
-    lines = recording_lines(recording_rows(replace(one, recordings=(first, one.recordings[1]))))
+    rows = recording_rows(replace(one, recordings=(first, one.recordings[1])))
+    lines = laid_out(recording_parts(rows))
     (row,) = [line.split() for line in lines if line.strip().startswith("16 Hz")]
     assert row == ["16", "Hz", "40"]
 
@@ -188,6 +194,6 @@ def test_signal_to_noise_ratios_that_are_not_known_are_blank():
 def test_drift_is_said_to_be_mended_or_not_in_one_line():
     drift = found(FindingCode.CLOCK_DRIFT, Severity.NOTE)
     (row,) = recording_rows(room([("a", "sub", "a.wav", (drift,), False)]))
-    assert "note: clock drift, not mended" in joined(recording_table([row]))
+    assert "note: clock drift, not mended" in joined([recording_table([row])])
     mended = msgspec.structs.replace(row, drift_mended_by="resampling")
-    assert "note: clock drift, mended" in joined(recording_table([mended]))
+    assert "note: clock drift, mended" in joined([recording_table([mended])])
