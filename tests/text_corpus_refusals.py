@@ -187,7 +187,7 @@ FAULTS: dict[str, Fault] = {
     ),
     "two tables": _faulty("Hz;dB", *PLAIN, "", "Hz;dB", *PLAIN, line=40),
     "one row": _faulty("Hz;dB", PLAIN[0]),
-    "one column": _faulty("dB", *L, line=20),
+    "one column": _faulty("dB", *L, line=2),
     "headings alone": _faulty("Hz;dB"),
     "prose": _faulty("The bench is loud,", "and the hammock is not."),
     "nothing": Fault(content=b""),

@@ -274,43 +274,35 @@ def _comment(comments: Mapping[KeyPath, str], path: KeyPath) -> list[str]:
 
 def _check_knobs(read: TomlTables[ProfileTables]) -> None:
     tables = read.tables
-    if tables.level and not (
-        tables.level.lowest_db <= tables.level.highest_db
-        and tables.level.step_db > 0
-        and tables.level.scale > 0
+    level, phase = tables.level, tables.phase
+    if level and not (
+        level.lowest_db <= level.highest_db and level.step_db > 0 and level.scale > 0
     ):
         raise read.fault("lowest_db must not exceed highest_db, steps be positive", "level")
-    if tables.phase and not (
-        tables.phase.lowest_deg <= tables.phase.highest_deg and tables.phase.step_deg > 0
-    ):
+    if phase and not (phase.lowest_deg <= phase.highest_deg and phase.step_deg > 0):
         raise read.fault("range or step is not usable", "phase")
-    for key in ("low_pass", "protection"):
-        choice: FilterChoice | None = getattr(tables, key)
-        if choice is not None and not (
-            choice.orders and choice.corners and all(1 <= order <= 8 for order in choice.orders)
-        ):
-            raise read.fault("needs corners, and orders from 1 to 8", key)
-        if choice is not None and choice.family == "linkwitz_riley":
-            odd = [order for order in choice.orders if order % 2]
-            if odd:
-                raise read.fault(f"a Linkwitz-Riley filter has an even order, got {odd[0]}", key)
+    for key, choice in (("low_pass", tables.low_pass), ("protection", tables.protection)):
+        if choice is None:
+            continue
+        even = choice.family == "linkwitz_riley"
+        known = range(2, 9, 2) if even else range(1, 9)
+        if not choice.orders or not choice.corners or not {*choice.orders} <= {*known}:
+            all_even = ", a Linkwitz-Riley filter even ones" if even else ""
+            raise read.fault(f"needs corners, and orders from 1 to 8{all_even}", key)
 
 
 def _q_law(read: TomlTables[ProfileTables]) -> QLaw:
     table = read.tables.equaliser
     given = [table.q is not None, table.q_by_gain is not None, bool(table.shapes)]
     if sum(given) != 1:
-        raise read.fault(
-            "the width of the bands is given " + ("more than once" if any(given) else "nowhere"),
-            "equaliser",
-            remedy="give one of q, [equaliser.q_by_gain] and [[equaliser.shapes]]",
-        )
-    if table.q_by_gain is not None:
-        return QLaw(
-            gain_db=np.array(table.q_by_gain.gain_db),
-            q=np.array(table.q_by_gain.q),
-            measured=table.q_measured,
-        )
+        how_often = "more than once" if any(given) else "nowhere"
+        remedy = "give one of q, [equaliser.q_by_gain] and [[equaliser.shapes]]"
+        said = f"the width of the bands is given {how_often}"
+        raise read.fault(said, "equaliser", remedy=remedy)
+    law = table.q_by_gain
+    if law is not None:
+        gain_db, q = np.array(law.gain_db), np.array(law.q)
+        return QLaw(gain_db=gain_db, q=q, measured=table.q_measured)
     return QLaw.constant(
         1.0 if table.q is None else table.q, measured=table.q_measured or bool(table.shapes)
     )
@@ -347,25 +339,18 @@ def _equaliser(read: TomlTables[ProfileTables]) -> FixedBandEqualiser:
 
 def _shapes(read: TomlTables[ProfileTables]) -> tuple[tuple[BandShape, ...], ...] | None:
     table = read.tables.equaliser
-    if not table.shapes:
-        return None
     by_band: dict[int, list[BandShape]] = {
         third_octave_band(centre).number: [] for centre in table.centres
     }
     for index, shape in enumerate(table.shapes):
         number = third_octave_band(shape.centre).number
         if number not in by_band:
-            raise read.fault(
-                f"{shape.centre:g} Hz is none of the bands", "equaliser", "shapes", index
-            )
-        response = read_one_response(
-            read.location.parent / shape.file, named_in="[[equaliser.shapes]]"
-        )
+            said = f"{shape.centre:g} Hz is none of the bands"
+            raise read.fault(said, "equaliser", "shapes", index)
+        file = read.location.parent / shape.file
+        measured = read_one_response(file, named_in="[[equaliser.shapes]]")
+        axis, response_db = measured.frequencies, measured.level_db
         by_band[number].append(
-            BandShape(
-                gain_db=shape.gain_db,
-                frequencies=response.frequencies,
-                response_db=response.level_db,
-            )
+            BandShape(gain_db=shape.gain_db, frequencies=axis, response_db=response_db)
         )
-    return tuple(tuple(shapes) for shapes in by_band.values())
+    return tuple(map(tuple, by_band.values())) if table.shapes else None

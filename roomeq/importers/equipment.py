@@ -4,6 +4,10 @@ Conventions
 -----------
 A value that cannot be is a `RoomFileError` with its key; above all a load below the amplifier's
 minimum. What had to be taken for granted is added to the room's assumptions.
+
+From a room file's tables to what joining needs: time reference, paths, processor, mains.
+
+A value that cannot be is a `RoomFileError` with its key. Delays are ms in the file, s inside.
 """
 
 from __future__ import annotations
@@ -25,12 +29,15 @@ from roomeq.device.amplifier import Amplifier
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import Box, ClosedBox, Driver, VentedBox
 from roomeq.device.output_table import OutputTable
+from roomeq.device.processor import DelayRange
 from roomeq.device.profile import Device
+from roomeq.importers.room_file.equipment_schema import FilterTable, ProcessorTable
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.text.band_grid import named_band
-from roomeq.importers.text.band_table import output_table_from_levels, read_output_table
+from roomeq.importers.text.band_table import named_band, output_table_from_levels, read_output_table
+from roomeq.importers.text.export import read_one_response
+from roomeq.importers.text.microphone import MicrophoneResponse, apply_microphone
 from roomeq.room.equipment import Equipment, WantedLevel
-from roomeq.room.room import Room
+from roomeq.room.room import JoiningSetup, PathResponse, Room
 
 if TYPE_CHECKING:
     from roomeq.importers.recorded_sweeps import SweepReading
@@ -41,15 +48,23 @@ outdoors at 1 m."""
 _USUAL_SENSITIVITY_DB, _UNKNOWN_DRIVER_DB = 90.0, 45.0  # common practice, no source
 
 
-def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | None) -> Room:
-    """Return a room with what its file says of amplifier, load, driver and wanted level.
+def with_equipment(
+    room: Room,
+    room_file: RoomFile,
+    *,
+    sweeps: SweepReading | None = None,
+    microphone: MicrophoneResponse | None = None,
+) -> Room:
+    """Return a room with what its file says of equipment and wanted level, and for joining.
 
     Parameters
     ----------
     room : Room
     room_file : RoomFile
-    sweeps : SweepReading or None
+    sweeps : SweepReading, optional
         With which the recorded sweeps were read; it tells the distortion at the main seat.
+    microphone : MicrophoneResponse, optional
+        That of the file.
 
     Raises
     ------
@@ -57,18 +72,21 @@ def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | Non
         If a value cannot be: a load below the amplifier's minimum, a high-pass that the device
         does not have, a seat that was not measured, a wanted level without measurements in dB SPL.
     MeasurementFileError
-        If the table of maximum output cannot be read.
+        If the table of maximum output or the response of the path cannot be read.
     """
     equipment = _equipment(room_file, room.device)
-    assumptions = list(_assumptions(room_file, room.device, equipment))
+    assumptions = [*room.assumptions, *_assumptions(room_file, room.device, equipment)]
     wanted = None
     if room_file.headroom is not None:
         wanted = _wanted(room_file, room, equipment, sweeps, assumptions)
+    if "mains" in room.survey.sources:
+        assumptions += _unstated(room_file)
     return replace(
         room,
         equipment=equipment,
         wanted=wanted,
-        assumptions=tuple(dict.fromkeys([*room.assumptions, *assumptions])),
+        joining=_setup(room_file, microphone),
+        assumptions=tuple(dict.fromkeys(assumptions)),
         findings=(*room.findings, *_doubts(room_file, room, equipment)),
     )
 
@@ -112,16 +130,18 @@ def _level_near(room: Room, frequency: float) -> float:
 
 
 def _equipment(room_file: RoomFile, device: Device) -> Equipment:
-    amplifier, load, box = _amplifier(room_file), room_file.load, _box(room_file)
-    stated, driver = room_file.amplifier, None
+    stated, box, amplifier, driver = room_file.amplifier, _box(room_file), None, None
+    if stated is not None:
+        with room_file.faults_at("amplifier", "ratings"):
+            amplifier = Amplifier(ratings=stated.ratings, minimum_load_ohm=stated.minimum_load_ohm)
     if room_file.driver is not None and box is not None:
-        count = 1 if load is None else load.drivers
+        count = 1 if room_file.load is None else room_file.load.drivers
         driver = Driver(box=box, count=count, **asdict(room_file.driver))
     protection = _protection(room_file, device)
     with room_file.faults_at("load"):
         return Equipment(
             amplifier=amplifier,
-            load=load,
+            load=room_file.load,
             box=box,
             driver=driver,
             output=_output(room_file),
@@ -132,34 +152,23 @@ def _equipment(room_file: RoomFile, device: Device) -> Equipment:
         )
 
 
-def _amplifier(room_file: RoomFile) -> Amplifier | None:
-    stated = room_file.amplifier
-    if stated is None:
-        return None
-    with room_file.faults_at("amplifier", "ratings"):
-        return Amplifier(ratings=stated.ratings, minimum_load_ohm=stated.minimum_load_ohm)
-
-
 def _box(room_file: RoomFile) -> Box | None:
     stated = room_file.box
     if stated is None:
         return None
-    if stated.tuning is None or stated.compliance_ratio is None:
+    if stated.kind == "closed":
         return ClosedBox(resonance=stated.resonance, q=stated.q)
-    figures = asdict(stated)
-    del figures["kind"]
-    return VentedBox(**figures)
+    return VentedBox(**{key: value for key, value in asdict(stated).items() if key != "kind"})
 
 
 def _output(room_file: RoomFile) -> OutputTable | None:
-    stated = room_file.output
-    if stated is None:
+    if room_file.output is None:
         return None
-    figures = asdict(stated)
+    figures = asdict(room_file.output)
     file, levels = figures.pop("file"), figures.pop("levels")
     if file is not None:
         return read_output_table(room_file.resolve(file), **figures)
-    return output_table_from_levels(levels or {}, **figures)
+    return output_table_from_levels(levels, **figures)
 
 
 def _protection(room_file: RoomFile, device: Device) -> CrossoverFilter | None:
@@ -171,18 +180,16 @@ def _protection(room_file: RoomFile, device: Device) -> CrossoverFilter | None:
 
     if stated is None:
         return None
-    if stated.off:
-        if offered is not None and not offered.can_bypass:
-            raise refused("the device's high-pass cannot be switched off", "leave it out", "off")
-        return None
-    if offered is None:
+    if offered is None and not stated.off:
         remedy = "one of another device belongs into [[path]]"
         raise refused("the device has no protective high-pass", remedy)
-    order = stated.order
-    if order is None and len(offered.orders) == 1:
-        order = offered.orders[0]
-    if order not in offered.orders:
-        said = "the order is not stated" if order is None else f"order {order} is not on offer"
+    if stated.off and offered is not None and not offered.can_bypass:
+        raise refused("the device's high-pass cannot be switched off", "leave it out", "off")
+    if stated.off or offered is None:
+        return None
+    order = stated.order or (offered.orders[0] if len(offered.orders) == 1 else None)
+    if order is None or order not in offered.orders:
+        said = f"order {order or 'unstated'} is not on offer"
         raise refused(said, f"one of {', '.join(map(str, offered.orders))}", "order")
     if stated.corner is None or stated.corner not in offered.corners:
         corners = ", ".join(f"{corner:g}" for corner in offered.corners)
@@ -279,3 +286,71 @@ def _distortion(
             why = "left out, spoilt, or no whole sweep of a known kind"
             assumptions.append(f"{one.file}: distortion cannot be told ({why})")
     return None
+
+
+def stated_filters(tables: tuple[FilterTable, ...]) -> tuple[CrossoverFilter, ...]:
+    """Return the filters of ``[[path]]`` or ``[[mains_path]]``."""
+    keys = FilterTable.__struct_fields__
+    return tuple(CrossoverFilter(**{key: getattr(entry, key) for key in keys}) for entry in tables)
+
+
+def _setup(room_file: RoomFile, microphone: MicrophoneResponse | None) -> JoiningSetup:
+    timing, processor = room_file.timing, room_file.processor or ProcessorTable()
+    mains_stated = room_file.states("mains_path")
+    return JoiningSetup(
+        common_time_reference=None if timing is None else timing.common_reference,
+        subwoofer_is=None if timing is None else timing.subwoofer,
+        present_delay=1e-3 * (room_file.device.present.delay_ms or 0.0),
+        delays=_delays(room_file, processor),
+        high_pass=processor.high_pass,
+        low_pass=processor.low_pass,
+        same_corner=processor.same_corner,
+        mains=room_file.mains,
+        mains_path=stated_filters(room_file.mains_path) if mains_stated else None,
+        fixed=tuple(index for index, one in enumerate(room_file.path) if not one.can_bypass),
+        path_response=_path_response(room_file, microphone),
+        level_trim=processor.level_trim,
+    )
+
+
+def _delays(room_file: RoomFile, given: ProcessorTable) -> DelayRange | None:
+    figures = (given.delay_lowest_ms, given.delay_highest_ms, given.delay_step_ms)
+    stated = [1e-3 * figure for figure in figures if figure is not None]
+    if not stated:  # else all three, as the reader of the file makes sure
+        return None
+    lowest, highest, step = stated
+    delays = DelayRange(lowest=lowest, highest=highest, step=step)
+    with room_file.faults_at("processor", "delay_step_ms"):
+        delays.values  # noqa: B018 - refuses a range without a step in it
+    return delays
+
+
+def _path_response(
+    room_file: RoomFile, microphone: MicrophoneResponse | None
+) -> PathResponse | None:
+    given = room_file.path_response
+    if given is None:
+        return None
+    response = read_one_response(room_file.resolve(given.file), named_in="[path_response]")
+    if given.taken == "close" and microphone is not None:
+        response = apply_microphone(response, microphone)
+    return PathResponse(response=response, taken=given.taken, file=given.file)
+
+
+def _unstated(room_file: RoomFile) -> Iterator[str]:
+    """Return what is not stated although the mains were measured."""
+    if room_file.timing is None:
+        yield (
+            "it is not stated whether subwoofer and mains were measured against one time "
+            "reference ([timing]): taken for not"
+        )
+    if not room_file.states("mains_path"):
+        yield (
+            "no filters in the mains' path are stated: taken for a high-pass like the subwoofer's "
+            "low-pass"
+        )
+    if room_file.device.present.delay_ms is None:
+        yield (
+            "the delay of the subwoofer while measuring is not stated: taken for 0 ms, delays "
+            "are changes from what is set"
+        )

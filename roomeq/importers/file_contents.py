@@ -32,11 +32,11 @@ from roomeq.importers.text.band_table import named_weighting, read_band_table
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.microphone import (
     GREATEST_DB,
+    Weighting,
     covers_bands,
     kind_in_words,
     microphone_of,
 )
-from roomeq.importers.text.weighting import Weighting
 
 _SOURCES: dict[str, Source] = {
     **dict.fromkeys(("sub", "subs", "subwoofer", "subwoofers"), "sub"),
@@ -259,12 +259,13 @@ def told_by_sound(
         doubt = f"by its name no seat, but {name.role}: as a sound file it is of no use here"
     if doubt or isinstance(played, str):
         return _at_a_seat(replace(name, doubt=doubt or str(played)), keys, why, seat=seat)
-    rooms: list[int] = []
-    wires: list[int] = []
-    for number, recording in enumerate(read_channels(path), start=1):
-        heard = _wire_likeness(recording, played)
-        if heard is not None:
-            (wires if heard >= 1.0 else rooms).append(number)
+    heard = {n: _wire_likeness(one, played) for n, one in enumerate(read_channels(path), start=1)}
+    rooms = [
+        number for number, likeness in heard.items() if likeness is not None and likeness < 1.0
+    ]
+    wires = [
+        number for number, likeness in heard.items() if likeness is not None and likeness >= 1.0
+    ]
     if rooms and (rooms[0] > 1 or wires):
         keys["channel"] = rooms[0]
     if rooms and wires:

@@ -108,11 +108,8 @@ def look_into(folder: Path) -> FolderContents:
         raise RoomFileError("there is no such folder", path=folder)
     target = folder / ROOM_FILE_NAME
     if target.exists() or target.is_symlink():
-        raise RoomFileError(
-            "exists: it is left as it is",
-            path=target,
-            remedy=f"read it with: roomeq check {folder}",
-        )
+        remedy = f"read it with: roomeq check {folder}"
+        raise RoomFileError("exists: it is left as it is", path=target, remedy=remedy)
     looking = _Looking(folder=folder)
     entries = tuple(looking.entries())
     if not any(one.table == "measurements" and not one.left_out for one in entries):
@@ -158,28 +155,24 @@ class _Looking:
         measured = [one for one in found if one.table == "measurements"]
         measured = list(_of_subwoofers(_told_apart(measured)))
         yield from measured
-        yield from _subwoofers(measured)
-        yield from _common_time(measured)
+        yield from _of_all(measured)
         for one in found:
             if one.table != "measurements":
                 alone = sum(other.table == one.table for other in found) == 1
                 yield one if alone else replace(one, left_out=_SEVERAL)
 
     def _files(self) -> Iterator[Path]:
-        """Yield files of the folder, and of folders in it that are named after what played."""
-        for path in _shown(self.folder):
-            if not (path.is_dir() and read_name(PurePath(path.name)).source is not None):
-                yield from self._usable(path)
-                continue
-            for one in _shown(path):
-                yield from self._usable(one)
+        """Yield files of the folder, and of folders in it that are named after what played.
 
-    def _usable(self, path: Path) -> Iterator[Path]:
-        """Yield a file that may be a measurement; what else it is, is kept among the ignored."""
-        if path.is_dir() or path.suffix.lower() in _OTHERS or not path.name.isprintable():
-            self.ignored.append(self._name(path) + ("/" if path.is_dir() else ""))
-        else:
-            yield path
+        What is no measurement, whatever it holds, is kept among the ignored.
+        """
+        for path in _shown(self.folder):
+            named = path.is_dir() and read_name(PurePath(path.name)).source is not None
+            for one in _shown(path) if named else (path,):
+                if one.is_dir() or one.suffix.lower() in _OTHERS or not one.name.isprintable():
+                    self.ignored.append(self._name(one) + ("/" if one.is_dir() else ""))
+                else:
+                    yield one
 
     def _name(self, path: Path) -> str:
         return path.relative_to(self.folder).as_posix()
@@ -188,13 +181,13 @@ class _Looking:
         """Yield what was played, and take from the list what is no recording of a seat."""
         described = [path for path in files if path.suffix.lower() == ".json"]
         own = [path for path in described if describes_sweep(path)]
+        stems = {path.stem for path in own}
         sounds = [path for path in files if path.suffix.lower() in SOUNDS]
-        beside = [path for path in sounds if path.stem in {one.stem for one in own}]
         named = [path for path in sounds if read_name(PurePath(path.name)).role == "played"]
-        for path in {*described, *named, *beside}:
-            files.remove(path)
         kept = own or named
-        self.ignored += [self._name(p) for p in {*described, *named, *beside} if p not in kept]
+        for path in {*described, *named, *(path for path in sounds if path.stem in stems)}:
+            files.remove(path)
+            self.ignored += [self._name(path)] if path not in kept else []
         for path in kept:
             key = "description" if own else "reference"
             why = "the JSON that roomeq sweep wrote" if own else "what was played, by its name"
@@ -235,18 +228,16 @@ def _reason(error: Exception, path: Path) -> str:
 
 def _told_apart(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
     """Yield measurements with what their names mean beside those of the others."""
-    spelled: dict[str, str] = {}
-    for one in measured:
-        spelled.setdefault(one.keys.get("seat", "").lower(), one.keys.get("seat", ""))
+    seats = [one.keys.get("seat", "") for one in measured]
+    spelled = {seat.lower(): seat for seat in reversed(seats)}
     places = {(one.keys.get("seat", "").lower(), one.keys.get("source")) for one in measured}
     of_sub = {seat for seat, source in places if source in (None, "sub")}
     names = [read_name(PurePath(one.keys["file"])) for one in measured]
     two_states = {name.state for name in names} >= {"before", "after"}
     for one, name in zip(measured, names, strict=True):
         seat, source = one.keys.get("seat", "").lower(), one.keys.get("source")
-        copy = name.copy.lower()
+        copy, why = name.copy.lower(), one.why
         base = seat.rstrip("0123456789").rstrip()
-        why = one.why
         if copy and (copy, source) in places:
             seat, why = copy, f"{why}; repeat by its name"
         elif base != seat and (base, source) in places:
@@ -273,20 +264,17 @@ def _of_subwoofers(measured: Iterable[FolderEntry]) -> Iterator[FolderEntry]:
         yield one
 
 
-def _subwoofers(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
-    """Yield a table for each of several subwoofers."""
-    used = [one.keys.get("subwoofer") for one in measured if not one.left_out]
-    for name in sorted(filter(None, set(used))):
+def _of_all(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
+    """Yield a table for each of several subwoofers, and that phases may be compared.
+
+    They may where every sweep has a loopback.
+    """
+    used = [one.keys for one in measured if not one.left_out]
+    names = {keys.get("subwoofer") for keys in used}
+    for name in sorted(filter(None, names)):
         why = f"{name!r}, by the names of its files"
         yield FolderEntry(table="subwoofers", keys={"name": name}, why=why)
-
-
-def _common_time(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
-    """Yield that phases may be compared, where every sweep has a loopback."""
-    used = [one.keys for one in measured if not one.left_out]
-    sources = {keys.get("source", "sub") for keys in used}
-    several = len({keys.get("subwoofer") for keys in used}) > 1
-    compared = several or {"sub", "mains"} <= sources
+    compared = len(names) > 1 or {"sub", "mains"} <= {keys.get("source", "sub") for keys in used}
     if compared and all("loopback_channel" in keys for keys in used):
         why = "every sweep has a loopback"
         yield FolderEntry(table="timing", keys={"common_reference": True}, why=why)

@@ -22,14 +22,12 @@ from roomeq.base.survey import Source
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.profile import Device
 from roomeq.importers.device_profile import read_device, shipped_profiles
-from roomeq.importers.equipment import with_headroom
+from roomeq.importers.equipment import stated_filters, with_equipment
 from roomeq.importers.folder import recordings_alone
-from roomeq.importers.joining import stated_filters, with_joining
 from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.reading import read_room_file
-from roomeq.importers.room_file.subwoofer_checks import TOGETHER
+from roomeq.importers.room_file.reading import TOGETHER, read_room_file
 from roomeq.importers.subwoofers import (
     own_delays,
     together_device,
@@ -207,8 +205,7 @@ def _room(
         notes = [note for note in room.notes if note not in stale]
         notes += repeatability_notes(None, repeated_db)
         sound = replace(sound, repeatability_db=repeated_db, notes=tuple(notes))
-    sound = with_headroom(sound, room_file, sweeps=sweeps)
-    return with_joining(sound, room_file, microphone=once.microphone)
+    return with_equipment(sound, room_file, sweeps=sweeps, microphone=once.microphone)
 
 
 def _modes(room_file: RoomFile) -> Iterator[str]:

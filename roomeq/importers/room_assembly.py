@@ -79,7 +79,6 @@ def assemble_room(
     measured = seat_levels_db(
         fitted, at=axis, without_db=lambda f: device.equaliser.response_db(present.gains_db, f)
     )
-    levels = measured - target.curve_db(axis)
     corner, origin = _corner(path, stated_corner, source, assumptions)
     limit_stated = target.lower_limit is not None
     target = with_limit_estimate(
@@ -101,10 +100,21 @@ def assemble_room(
         doubts = doubtful_low_passes(fitted, axis, measured, path=path or (), limit=limit)
         findings += doubts.found
         assumptions += doubts.taken
-    if source == "sub" and origin in ("stated", "unknown"):
-        target = _with_upper_limit(
-            target, device.equaliser, axis, levels, fitted.weights, corner, findings
-        )
+    if source == "sub" and corner is not None and origin == "stated":
+        target = replace(target, upper_limit=corner)
+    elif source == "sub" and origin == "unknown":
+        lowest, highest = fit_span(device.equaliser)
+        within = (axis >= lowest) & (axis <= highest)
+        levels = measured[:, within] - target.curve_db(axis[within])
+        average = power_mean_db(levels, weights=fitted.weights) if within.any() else None
+        found = None if average is None else estimate_upper_limit(axis[within], average)
+        if found is not None:
+            findings.append(
+                f"the level falls from {found:.0f} Hz upwards, and no low-pass is stated: state it "
+                'in [[path]], or say that there is none with path = "none"; until then nothing is '
+                "boosted there and a shortfall there is not made up"
+            )
+            target = replace(target, upper_limit=found)
     target = _with_level(target, survey, corner, level_from_mains, assumptions)
     return Room(
         survey=survey,
@@ -164,34 +174,6 @@ def _corner(
         )
         return USUAL_CORNER, "unknown"
     return None, "unknown"
-
-
-def _with_upper_limit(
-    target: Target,
-    equaliser: FixedBandEqualiser,
-    axis: FloatArray,
-    levels: FloatArray,
-    weights: FloatArray,
-    corner: float | None,
-    findings: list[str],
-) -> Target:
-    """Allow for a fall at the top that no stated low-pass explains, and say so."""
-    if corner is not None:
-        return replace(target, upper_limit=corner)
-    lowest, highest = fit_span(equaliser)
-    within = (axis >= lowest) & (axis <= highest)
-    found = None
-    if within.any():
-        average = power_mean_db(levels[:, within], weights=weights)
-        found = estimate_upper_limit(axis[within], average)
-    if found is None:
-        return target
-    findings.append(
-        f"the level falls from {found:.0f} Hz upwards, and no low-pass is stated: state it in "
-        '[[path]], or say that there is none with path = "none"; until then nothing is boosted '
-        "there and a shortfall there is not made up"
-    )
-    return replace(target, upper_limit=found)
 
 
 def _limit_remark(target: Target) -> str:

@@ -24,8 +24,8 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.device_profile import shipped_profiles
 from roomeq.importers.response_doubts import doubtful_responses, smoothed_levels
-from roomeq.importers.room_file.checks import seat_findings
 from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.room_file.reading import seat_findings
 from roomeq.importers.room_file.schema import MeasurementTable
 from roomeq.importers.survey_remarks import (
     assumptions_for_exports,
@@ -47,8 +47,8 @@ from roomeq.importers.text.microphone import (
     apply_microphone,
     describe_microphone,
     read_microphone,
+    remove_weighting,
 )
-from roomeq.importers.text.weighting import remove_weighting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -133,7 +133,12 @@ def read_survey(
         )
         for measurement in _read_entry(room_file, index, read_sweep, left_out)
     ]
-    _check_seats(room_file, entries, left_out)
+    read = [(one.seat, index) for index, one in entries]
+    read += [(room_file.measurements[index].seat or "", index) for index in left_out]
+    places = [(seat, ("measurements", index, "file")) for seat, index in read]
+    complete = room_file.entries is None  # else other measurements are at the other seats
+    for message, path, remedy in seat_findings(room_file, places, complete=complete):
+        raise room_file.fault(message, *path, remedy=remedy)
     if not entries:
         index, why = next(iter(left_out.items()))
         raise MeasurementFileError(
@@ -144,7 +149,13 @@ def read_survey(
     corrected, applied = as_measured, None
     if microphone is not None:
         corrected = [
-            _corrected(one, microphone) if room_file.measurements[index].microphone else one
+            replace(
+                one,
+                response=apply_microphone(one.response, microphone),
+                notes=(*one.notes, *describe_microphone(one.response, microphone)),
+            )
+            if room_file.measurements[index].microphone
+            else one
             for index, one in entries
         ]
         applied = (microphone.frequencies, microphone.amount_db(microphone.frequencies))
@@ -228,16 +239,13 @@ def survey_from_exports(
             read_text_export(path, **reading)
             for path in each(listed, lambda path: f"reading {path.name}")
         ]
-    read = [
-        (path, export, response)
-        for path, export in zip(listed, exports, strict=True)
-        for response in export.responses
-    ]
+    seats = iter(_seat_names(listed, exports))
     measurements = [
         Measurement(
-            seat=seat, source=source, response=response, file=path.as_posix(), notes=export.notes
+            seat=next(seats), source=source, response=one, file=path.as_posix(), notes=export.notes
         )
-        for seat, (path, export, response) in zip(_seat_names(listed, exports), read, strict=True)
+        for path, export in zip(listed, exports, strict=True)
+        for one in export.responses
     ]
     return SurveyFiles(
         survey=Survey(measurements=tuple(measurements)),
@@ -278,16 +286,9 @@ def room_microphone(room_file: RoomFile) -> MicrophoneResponse | None:
     stated = room_file.microphone
     if stated is None or stated.file is None or stated.kind is None:
         return None
-    path = room_file.resolve(stated.file)
-    try:
-        with asked_in("in room.toml, under [microphone]"):
-            return read_microphone(path, kind=stated.kind, **stated.reading_settings())
-    except (ValueError, OSError) as error:
-        raise room_file.fault(_said(error, stated.file), "microphone") from error
-
-
-def _said(error: Exception, file: str) -> str:
-    return f"{file} is unreadable: {error.strerror}" if isinstance(error, OSError) else str(error)
+    with room_file.faults_at("microphone"), asked_in("in room.toml, under [microphone]"):
+        path = room_file.resolve(stated.file)
+        return read_microphone(path, kind=stated.kind, **stated.reading_settings())
 
 
 def _read_entry(
@@ -297,27 +298,36 @@ def _read_entry(
 
     A recording that says nothing of its seat yields none: why is added to `left_out`.
     """
-    entry = room_file.measurements[index]
-    path = room_file.resolve(entry.file)
-    try:
+    entry, place = room_file.measurements[index], ("measurements", index)
+    path, settings = room_file.resolve(entry.file), entry.reading_settings()
+    seats: Sequence[str] = [entry.seat or ""]
+    if entry.columns is not None:
+        seats, settings["level_column"] = list(entry.columns), list(entry.columns.values())
+    responses: Sequence[FrequencyResponse]
+    with room_file.faults_at(*place), asked_in("in room.toml, under [[measurements]]"):
         if entry.kind == "band_levels":
-            table = read_band_table(
-                path, weighting=entry.weighting, seat=entry.seat, **entry.reading_settings()
-            )
-            named = list(zip(table.seats, table.responses, strict=True))
-            notes = table.notes
+            table = read_band_table(path, weighting=entry.weighting, seat=entry.seat, **settings)
+            seats, responses, notes = table.seats, table.responses, table.notes
         elif entry.kind == "sweep":
             if read_sweep is None:
                 raise ValueError("recorded sweeps are read by roomeq.importers.room.read_room")
             found, notes = read_sweep(entry)
-            named = [] if found is None else [(entry.seat or "", found)]
+            responses = [] if found is None else [found]
             if found is None:
                 left_out[index] = "; ".join(notes)
         else:
-            named, notes = _read_export(room_file, index, path)
-    except (ValueError, OSError) as error:
-        raise room_file.fault(_said(error, entry.file), "measurements", index) from error
-    for seat, response in named:
+            export = read_text_export(path, **settings)
+            notes, count = export.notes, len(export.responses)
+            if count != len(seats):
+                said = f"{entry.file!r} holds {count} level columns ({', '.join(export.names)})"
+                remedy = 'write columns = { "seat" = column, ... }, or level_column = ... for one'
+                message = f"{said} for {len(seats)} named seats"
+                raise room_file.fault(message, *place, "file", remedy=remedy)
+            with room_file.faults_at(*place, "weighting"):
+                responses = [
+                    remove_weighting(r, weighting=entry.weighting) for r in export.responses
+                ]
+    for seat, response in zip(seats, responses, strict=False):
         yield Measurement(
             seat=seat,
             source=entry.source,
@@ -326,50 +336,6 @@ def _read_entry(
             file=entry.file,
             notes=tuple(notes),
         )
-
-
-def _read_export(
-    room_file: RoomFile, index: int, path: Path
-) -> tuple[list[tuple[str, FrequencyResponse]], tuple[str, ...]]:
-    """Return the responses of a text export by seat, weighting removed, and notes."""
-    entry = room_file.measurements[index]
-    seats, settings = [entry.seat or ""], entry.reading_settings()
-    if entry.columns is not None:
-        seats, settings["level_column"] = list(entry.columns), list(entry.columns.values())
-    with asked_in("in room.toml, under [[measurements]]"):
-        export = read_text_export(path, **settings)
-    if len(export.responses) != len(seats):
-        raise room_file.fault(
-            f"{entry.file!r} holds {len(export.responses)} level columns "
-            f"({', '.join(export.names)}) for {len(seats)} named seats",
-            "measurements",
-            index,
-            "file",
-            remedy='write columns = { "seat" = column, ... }, or level_column = ... for one',
-        )
-    with room_file.faults_at("measurements", index, "weighting"):
-        flat = [remove_weighting(one, weighting=entry.weighting) for one in export.responses]
-    return list(zip(seats, flat, strict=True)), export.notes
-
-
-def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Measurement:
-    described = describe_microphone(measurement.response, microphone)
-    return replace(
-        measurement,
-        response=apply_microphone(measurement.response, microphone),
-        notes=(*measurement.notes, *described),
-    )
-
-
-def _check_seats(
-    room_file: RoomFile, entries: Iterable[tuple[int, Measurement]], left_out: Iterable[int]
-) -> None:
-    seats = [(measurement.seat, index) for index, measurement in entries]
-    seats += [(room_file.measurements[index].seat or "", index) for index in left_out]
-    named = [(seat, ("measurements", index, "file")) for seat, index in seats]
-    complete = room_file.entries is None  # else other measurements are at the other seats
-    for message, path, remedy in seat_findings(room_file, named, complete=complete):
-        raise room_file.fault(message, *path, remedy=remedy)
 
 
 def _inputs(room_file: RoomFile) -> Iterator[InputFile]:

@@ -122,33 +122,25 @@ NO_PATH = "no filters in the subwoofer's path are stated: taken for none"
 
 def assumptions_of(room_file: RoomFile) -> Iterator[str]:
     """Yield what a room file does not state about its measurements."""
-    if not room_file.seats:
-        yield _EQUAL_WEIGHTS
-    lacking = [
-        entry.file
-        for index, entry in enumerate(room_file.measurements)
-        if not room_file.states("measurements", index, "source")
-    ]
-    if lacking:
-        every = len(lacking) == len(room_file.measurements)
-        yield _SUB_ALONE + ("" if every else f" ({', '.join(dict.fromkeys(lacking))})")
-    if not room_file.states("levels", "comparable"):
-        yield _NOT_COMPARABLE
-    if room_file.microphone is None:
-        yield _NO_MICROPHONE
-    present = room_file.device.present
-    if present.gains_db is None:
-        yield _GAINS_AT_REST
+    states, present = room_file.states, room_file.device.present
+    every = [entry.file for entry in room_file.measurements]
+    lacking = [file for n, file in enumerate(every) if not states("measurements", n, "source")]
+    of_files = f" ({', '.join(dict.fromkeys(lacking))})" if len(lacking) < len(every) else ""
     others = {"level_db": "level", "polarity": "polarity", "phase_deg": "phase"}
     unsaid = [word for key, word in others.items() if getattr(present, key) is None]
-    if unsaid:
-        listed = " and ".join(filter(None, (", ".join(unsaid[:-1]), unsaid[-1])))
-        yield (
-            f"the device's {listed} while measuring {'is' if len(unsaid) == 1 else 'are'} "
-            "not stated: taken for 0 or normal"
-        )
-    if not room_file.states("path"):
-        yield NO_PATH
+    listed = " and ".join(filter(None, (", ".join(unsaid[:-1]), *unsaid[-1:])))
+    knobs = f"the device's {listed} while measuring {'is' if len(unsaid) == 1 else 'are'}"
+    for stated, assumed in (
+        (room_file.seats, _EQUAL_WEIGHTS),
+        (not lacking, _SUB_ALONE + of_files),
+        (states("levels", "comparable"), _NOT_COMPARABLE),
+        (room_file.microphone, _NO_MICROPHONE),
+        (present.gains_db is not None, _GAINS_AT_REST),
+        (not unsaid, f"{knobs} not stated: taken for 0 or normal"),
+        (states("path"), NO_PATH),
+    ):
+        if not stated:
+            yield assumed
 
 
 def assumptions_for_exports(source: Source) -> tuple[str, ...]:

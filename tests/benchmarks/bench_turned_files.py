@@ -17,7 +17,7 @@ from scipy.interpolate import CubicSpline
 
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
-from roomeq.importers.subwoofer_doubts import turned_files
+from roomeq.importers.subwoofers import turned_files
 
 AXIS = 12.0 * 2.0 ** (np.arange(0, 144) / 32.0)  # 12 to 270 Hz
 CHAINS = (("linkwitz_riley", 4), ("butterworth", 2), ("butterworth", 4))

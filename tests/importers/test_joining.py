@@ -214,7 +214,7 @@ def test_without_a_common_reference_the_mains_need_not_be_there(folder):
         ("orders = [2]", "orders = []", "nothing to choose from", "orders"),
         ("orders = [2]", "orders = [9]", "order 9 does not exist", "orders"),
         ("corners = [80, 100]", "corners = [8000]", "not plausible", "corners"),
-        ('box = "vented"', 'box = "closed"', "'tuning' belongs to a vented box", "tuning"),
+        ('box = "vented"', 'box = "closed"', "'tuning' belongs to box = \"vented\"", "tuning"),
         ("corner = 45", "corner = 450", "not plausible", "corner = 450"),
         ("tuning = 40", "tuning = 400", "not plausible", "tuning"),
         (
@@ -263,7 +263,7 @@ def test_a_common_reference_without_mains_is_refused_unless_both_were_measured(f
 
 def test_a_high_pass_of_the_path_cannot_be_bypassed(folder):
     text = FULL.replace('kind = "low_pass"', 'kind = "high_pass"', 1)
-    with pytest.raises(RoomFileError, match="is for low-passes"):
+    with pytest.raises(RoomFileError, match='belongs to kind = "low_pass", not "high_pass"'):
         room(folder, text)
 
 

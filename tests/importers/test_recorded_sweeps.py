@@ -141,9 +141,17 @@ def test_proposal_from_a_recorded_sweep(folder, capsys):
         ("loopback_channel = 2", "loopback_channel = 1", "are the same channel"),
         ("loopback_channel = 2", "loopback_channel = 3", "there is no channel 3"),
         ("channel = 1", "channel = 0", "channels count from 1"),
-        ("channel = 1", 'decimal = ","', "is for text exports"),
-        ('kind = "sweep"\n', "", "is for a recorded sweep"),
-        ("channel = 1", 'weighting = "C"', "has no weighting"),
+        (
+            "channel = 1",
+            'decimal = ","',
+            '"response" or "band_levels", not "sweep"',
+        ),
+        ('kind = "sweep"\n', "", 'belongs to kind = "sweep", not "response"'),
+        (
+            "channel = 1",
+            'weighting = "C"',
+            '"response" or "band_levels", not "sweep"',
+        ),
         ("[levels]", "[calibration]\nsame_gain = true\n\n[levels]", "needs one of 'file' and"),
         (
             "[levels]",

@@ -220,7 +220,9 @@ def test_more_columns_than_seats_are_refused(tmp_path, levels, monkeypatch):
     assert "columns = {" in e.value.remedy
 
 
-@pytest.mark.parametrize("error", [ValueError("no such codec"), OSError(13, "Permission denied")])
+@pytest.mark.parametrize(
+    "error", [ValueError("no such codec"), OSError(13, "Permission denied", "left.txt")]
+)
 def test_what_the_reader_refuses_points_at_the_entry(tmp_path, levels, monkeypatch, error):
     def refuse(path, **settings):
         raise error

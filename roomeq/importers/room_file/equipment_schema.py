@@ -7,7 +7,7 @@ TOML table, None means that the file does not say it. Frequencies in Hz, lengths
 root mean square; anything else carries its unit in its name. A delay is that of the subwoofer
 against the mains, positive is later, in ms as on a processor's display. From where to where a
 number is plausible stands beside it; what the values must satisfy together is checked in
-`roomeq.importers.room_file.equipment_checks`.
+`roomeq.importers.room_file.table_rules`.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Self, TypeVar
+from typing import Self
 
 from msgspec.structs import replace
 
@@ -147,34 +147,15 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
 
     @contextmanager
     def faults_at(self, *path: str | int, remedy: str | None = None) -> Iterator[None]:
-        """Point a ValueError that is raised within at a key of this file."""
+        """Point a ValueError or OSError that is raised within at a key of this file."""
         try:
             yield
         except ValueError as error:
             raise self.fault(str(error), *path, remedy=remedy) from None
+        except OSError as error:
+            said = f"{Path(str(error.filename)).name} is unreadable: {error.strerror}"
+            raise self.fault(said, *path, remedy=remedy) from error
 
 
 Finding = tuple[str, KeyPath, str]
 """Something in a room file that cannot be: what, where, and what to do about it."""
-
-Table = TypeVar("Table")
-
-
-def findings_in(
-    table: Table | None, path: KeyPath, check: Callable[[Table], Iterator[Finding]]
-) -> Iterator[Finding]:
-    """Yield what a check finds in the table at a path, if there is one."""
-    for message, key, remedy in () if table is None else check(table):
-        yield message, (*path, *key), remedy
-
-
-def both_given(table: object, one: str, other: str) -> Iterator[Finding]:
-    """Yield that two keys are given of which one excludes the other."""
-    if getattr(table, one) is not None and getattr(table, other) is not None:
-        yield f"both {one!r} and {other!r} are given", (other,), "give one of them"
-
-
-def needs_one(table: object, one: str, other: str, remedy: str) -> Iterator[Finding]:
-    """Yield that neither or both of two keys are given."""
-    if (getattr(table, one) is None) == (getattr(table, other) is None):
-        yield f"needs one of {one!r} and {other!r}", (), remedy

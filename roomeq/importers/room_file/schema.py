@@ -5,7 +5,7 @@ Conventions
 One frozen value for each TOML table; the names are the keys of the file. Frequencies are in Hz,
 lengths in m, temperatures in degrees Celsius; anything else carries its unit in its name. A value
 of None means that the file does not say it. What the values must satisfy together is checked in
-`roomeq.importers.room_file.checks`; the file is read by `roomeq.importers.room_file.file`.
+`roomeq.importers.room_file.reading`; the file is read by `roomeq.importers.room_file.file`.
 """
 
 from __future__ import annotations

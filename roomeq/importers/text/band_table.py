@@ -3,8 +3,9 @@
 Conventions
 -----------
 Levels are in dB SPL; each is the power in its band and comes back at the exact centre of
-IEC 61260-1. A row for each band and a column for each seat, or the other way round, as
-`roomeq.importers.text.band_grid` finds out. Missing cells are refused, never filled.
+IEC 61260-1. The bands stand in the first column or in the first row, as nominal frequencies of
+ISO 266 (exact ones of IEC 61260-1 do too); the other edge names the seats. Lines that start with
+``#`` or ``//`` are comments. Missing cells are refused, never filled.
 
 Read a table of a subwoofer's maximum output: typed into the room file, or a file of two columns.
 
@@ -15,34 +16,47 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from os import PathLike, fspath
-from typing import Any, Literal, get_args
+from typing import Any, Literal, NamedTuple, get_args
 
 import numpy as np
 
-from roomeq.base.bands import ThirdOctaveBand
-from roomeq.base.errors import MeasurementFileError
+from roomeq.base.bands import ThirdOctaveBand, third_octave_band
+from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.base.levels import HIGHEST_LEVEL_DB
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.output_table import OutputTable
-from roomeq.importers.text.band_grid import BandGrid, named_band, sorted_cells
 from roomeq.importers.text.decoding import faults_of, read_decoded_text
-from roomeq.importers.text.weighting import Weighting, remove_weighting
+from roomeq.importers.text.microphone import Weighting, remove_weighting
+from roomeq.importers.text.words import Dialect
 
+_NOMINAL_SLACK = 0.02  # nominal and rounded centres lie within 2 % of the exact one
+_LOWEST_BAND, _HIGHEST_BAND = 10, 43  # 10 Hz to 20 kHz
 _SLIP_DB = 18.0
 """In 1299 seats of rooms the largest level above those of both bands beside it was 15.4 dB; a slip
 of 10 dB looks like a mode."""
 
+_FREQUENCY = re.compile(r"(\d+(?:[.,]\d+)?)\s*(k?)(?:Hz)?", re.IGNORECASE)
 _LEVEL = re.compile(
     r"([-+]?\d+(?:[.,]\d+)?)\s*(?:dB\s*\(?\s*[ACZ]?\s*\)?(?:\s*SPL)?)?", re.IGNORECASE
 )
 _ABSENT = ("", "-", "--", "nan", "n/a", "na", "x", "?")
+_WEIGHTING = re.compile(r"dB\s*\(?\s*([ACZ])\b", re.IGNORECASE)
+_NO_SEAT = re.compile(r"((dB|levels?|SPL)\b.*)?", re.IGNORECASE)
+_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d)")
+_EDGES = (
+    "a row for each third octave, headed by its nominal frequency from 10 Hz to 20 kHz, and a "
+    "column for each seat, headed by its name, each once; or the other way round"
+)
 _CANNOT_TELL = (
     "third-octave levels: each is the power in its band; narrow peaks and dips within a band, "
     "cancellations and phase cannot be told from them"
 )
+
+_Cell = tuple[str, int]
+"""What stands in a cell, and its line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,15 +128,16 @@ def read_band_table(
         raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")
     text, assumed = read_decoded_text(path, encoding=encoding)
     with faults_of(path):
-        grid = sorted_cells(text, seat=seat, delimiter=delimiter)
-        _check_letters(grid, weighting)
-        levels = _levels(grid, decimal)
-        _refuse_slips(grid, levels)
-        order = sorted(range(len(grid.bands)), key=lambda index: grid.bands[index].number)
-        bands = tuple(grid.bands[index] for index in order)
-        responses = tuple(
-            _response(bands, [row[index] for index in order], weighting) for row in levels
-        )
+        grid = _grid(text, seat=seat, delimiter=delimiter)
+        if others := grid.letters - {"Z" if weighting == "none" else weighting}:
+            raise MeasurementFileError(
+                f"the table says dB({', '.join(sorted(others))}), but the weighting is given as "
+                f"{weighting!r}",
+                remedy="give the weighting that the meter was set to",
+            )
+        levels = [_levels(grid, index, decimal) for index in range(len(grid.seats))]
+        bands = tuple(sorted(grid.bands, key=lambda band: band.number))
+        responses = tuple(_response(bands, [one[b] for b in bands], weighting) for one in levels)
     return BandTable(
         path=fspath(path),
         seats=grid.seats,
@@ -142,11 +157,175 @@ def named_weighting(path: str | PathLike[str], *, seat: str | None = None) -> We
     """
     text, _ = read_decoded_text(path)
     with faults_of(path):
-        letters = sorted_cells(text, seat=seat, delimiter=None).weightings
+        letters = sorted(_grid(text, seat=seat, delimiter=None).letters)
         if len(letters) > 1:
-            raise MeasurementFileError(f"names the weightings {', '.join(sorted(letters))}")
+            raise MeasurementFileError(f"names the weightings {', '.join(letters)}")
     named: dict[str, Weighting] = {"Z": "none", "A": "A", "C": "C"}
-    return next((named[letter] for letter in letters), None)
+    return named[letters[0]] if letters else None
+
+
+def named_band(cell: str) -> ThirdOctaveBand | None:
+    """Return the band a heading names by its nominal or rounded exact centre, else None."""
+    found = _FREQUENCY.fullmatch(cell.strip())
+    if found is None:
+        return None
+    frequency = float(found.group(1).replace(",", ".")) * (1000.0 if found.group(2) else 1.0)
+    if not 1.0 <= frequency <= 20000.0:
+        return None
+    band = third_octave_band(frequency)
+    near = abs(frequency / band.centre - 1.0) <= _NOMINAL_SLACK
+    return band if near and _LOWEST_BAND <= band.number <= _HIGHEST_BAND else None
+
+
+class _Grid(NamedTuple):
+    """Cells of a table, by seat and band."""
+
+    seats: tuple[str, ...]
+    bands: list[ThirdOctaveBand]
+    cells: list[list[_Cell]]
+    bands_in_rows: bool
+    letters: set[str]
+
+
+def _grid(text: str, *, seat: str | None, delimiter: str | None) -> _Grid:
+    """Find out which edge of a table holds the bands, and sort its cells by seat and band."""
+    rows = _rows(text, seat=seat, delimiter=delimiter)
+    in_rows = _bands_in_rows(rows)
+    (_, *headings), *by_seat = list(zip(*rows, strict=True)) if in_rows else rows
+    bands: list[ThirdOctaveBand] = []
+    for heading, line in headings:
+        band = named_band(heading)
+        if band is None or band in bands:
+            said = "is no third-octave band" if band is None else "occurs twice"
+            raise MeasurementFileError(f"{heading!r} {said}", line=line, remedy=_EDGES)
+        bands.append(band)
+    return _Grid(
+        seats=_seats([name for name, *_ in by_seat], seat),
+        bands=bands,
+        cells=[cells for _, *cells in by_seat],
+        bands_in_rows=in_rows,
+        letters={w.upper() for row in rows for cell, _ in row for w in _WEIGHTING.findall(cell)},
+    )
+
+
+def _rows(text: str, *, seat: str | None, delimiter: str | None) -> list[list[_Cell]]:
+    """Return the cells of a table, a heading in its first row, all rows equally long."""
+    lines = {
+        number: line
+        for number, line in enumerate(text.split("\n"), start=1)
+        if line.strip() and not line.lstrip().startswith(("#", "//"))
+    }
+    mark = delimiter or _mark([*lines.values()])
+    if mark == "  ":
+        lines = {number: re.sub(r" {2,}", "\t", line.strip()) for number, line in lines.items()}
+    dialect = Dialect(delimiter="\t" if mark == "  " else mark, decimal=".")
+    rows = [[(cell, n) for cell in dialect.split(line)] for n, line in lines.items()]
+    if len(rows) < 2 or max(map(len, rows)) < 2:
+        raise MeasurementFileError("holds no table of band levels", remedy=_EDGES)
+    line = rows[0][0][1]
+    if seat is not None and all(len(row) == 2 and named_band(row[0][0]) for row in rows):
+        rows.insert(0, [("", line), (seat, line)])
+    head, *body = rows
+    widest = max(body, key=len)
+    if len(head) == len(widest) - 1 and mark.isspace():
+        head.insert(0, ("", line))
+    elif named_band(head[0][0]):
+        remedy = "name each column in it; for one seat, give the seat"
+        raise MeasurementFileError("the first line has no heading", line=line, remedy=remedy)
+    if len(widest) > len(head):
+        raise MeasurementFileError(
+            f"{len(widest)} cells, but the heading has {len(head)}",
+            line=widest[0][1],
+            remedy="with decimal commas, put semicolons between the cells",
+        )
+    for row in body:
+        row += [("", row[0][1])] * (len(head) - len(row))
+    return rows
+
+
+def _mark(lines: Sequence[str]) -> str:
+    """Return what stands between cells; two blanks stand for a run of at least two."""
+    for mark in ("\t", ";"):
+        if any(mark in line for line in lines):
+            return mark
+    if any("," in _DECIMAL_COMMA.sub(".", line) for line in lines):
+        return ","
+    if all("  " in line.strip() for line in lines):
+        return "  "
+    return "," if any("," in line and " " not in line.strip() for line in lines) else " "
+
+
+def _bands_in_rows(rows: list[list[_Cell]]) -> bool:
+    """Return whether each row is a band, rather than each column."""
+    line = rows[0][0][1]
+    across, down = (
+        sum(named_band(cell) is not None for cell, _ in edge) / len(edge)
+        for edge in (rows[0][1:], [row[0] for row in rows[1:]])
+    )
+    if across == 1.0 and down == 1.0:
+        raise AmbiguousTableError(
+            "rows as well as columns could be bands",
+            line=line,
+            remedy="name the seats with a word, such as 'seat 20'",
+        )
+    if max(across, down) < 0.5:
+        said = "neither the first line nor the first column holds nominal frequencies"
+        raise MeasurementFileError(said, line=line, remedy=_EDGES)
+    return down > across
+
+
+def _seats(names: Sequence[_Cell], seat: str | None) -> tuple[str, ...]:
+    if seat is not None:
+        if len(names) != 1:
+            raise MeasurementFileError(
+                f"holds {len(names)} seats, not {seat!r} alone",
+                line=names[0][1],
+                remedy="leave the seat out: the table names its own",
+            )
+        return (seat,)
+    seats: list[str] = []
+    for name, line in names:
+        if _NO_SEAT.fullmatch(name) or name in seats:
+            said = "occurs twice" if name in seats else "names no seat"
+            remedy = "name each seat, once; for one seat, give the seat"
+            raise MeasurementFileError(f"{name!r} {said}", line=line, remedy=remedy)
+        seats.append(name)
+    return tuple(seats)
+
+
+def _levels(grid: _Grid, seat: int, decimal: str | None) -> dict[ThirdOctaveBand, float]:
+    """Return the levels at a seat, in dB; refuse one that is far above those on both sides."""
+    levels: dict[ThirdOctaveBand, float] = {}
+    for band, (text, line) in zip(grid.bands, grid.cells[seat], strict=True):
+        found = _LEVEL.fullmatch(text.strip())
+        if found is None or (decimal and set(".,") - {decimal} & set(found[1])):
+            value, absent = math.nan, text.strip().lower() in _ABSENT
+            fault = f"the level is missing ({text!r})" if absent else f"{text!r} is no level"
+        else:
+            value = float(found[1].replace(",", "."))
+            fault = f"{value:g} dB is not plausible"
+        if not 0.0 <= value <= HIGHEST_LEVEL_DB:
+            edges = (f"{band.label} Hz", grid.seats[seat])
+            row, column = edges if grid.bands_in_rows else edges[::-1]
+            raise MeasurementFileError(
+                fault,
+                line=line,
+                where=f"row {row!r}, column {column!r}",
+                remedy=f"a level from 0 to {HIGHEST_LEVEL_DB:g} dB; leave out a seat or band that "
+                "was not measured",
+            )
+        levels[band] = value
+    by_number = {band.number: value for band, value in levels.items()}
+    for (band, value), (_, line) in zip(levels.items(), grid.cells[seat], strict=True):
+        beside = max(by_number.get(band.number + step, math.inf) for step in (-1, 1))
+        if value > beside + _SLIP_DB:
+            raise MeasurementFileError(
+                f"{value:g} dB is {value - beside:.0f} dB above the bands on both sides",
+                line=line,
+                where=f"{band.label} Hz, seat {grid.seats[seat]!r}",
+                remedy="correct the level, or leave the band out and measure it again",
+            )
+    return levels
 
 
 def _notes(bands: tuple[ThirdOctaveBand, ...], weighting: Weighting) -> list[str]:
@@ -161,63 +340,8 @@ def _notes(bands: tuple[ThirdOctaveBand, ...], weighting: Weighting) -> list[str
     return notes
 
 
-def _levels(grid: BandGrid, decimal: str | None) -> list[list[float]]:
-    """Return the levels by seat and band, in dB."""
-    levels: list[list[float]] = []
-    for seat, row in zip(grid.seats, grid.cells, strict=True):
-        levels.append([])
-        for band, (cell, line) in zip(grid.bands, row, strict=True):
-            found = _LEVEL.fullmatch(cell.strip())
-            if found is None or (decimal and set(".,") - {decimal} & set(found[1])):
-                value, absent = math.nan, cell.strip().lower() in _ABSENT
-                fault = f"the level is missing ({cell!r})" if absent else f"{cell!r} is no level"
-            else:
-                value = float(found[1].replace(",", "."))
-                fault = f"{value:g} dB is not plausible"
-            if not 0.0 <= value <= HIGHEST_LEVEL_DB:
-                edges = (f"{band.label} Hz", seat)
-                row_name, column_name = edges if grid.bands_in_rows else edges[::-1]
-                raise MeasurementFileError(
-                    fault,
-                    line=line,
-                    where=f"row {row_name!r}, column {column_name!r}",
-                    remedy=f"a level from 0 to {HIGHEST_LEVEL_DB:g} dB; leave out a seat or band "
-                    "that was not measured",
-                )
-            levels[-1].append(value)
-    return levels
-
-
-def _refuse_slips(grid: BandGrid, levels: list[list[float]]) -> None:
-    """Refuse a level far above those of both bands beside it."""
-    for seat, row, cells in zip(grid.seats, levels, grid.cells, strict=True):
-        by_number = {band.number: value for band, value in zip(grid.bands, row, strict=True)}
-        for band, value, (_, line) in zip(grid.bands, row, cells, strict=True):
-            beside = max(by_number.get(band.number + step, math.inf) for step in (-1, 1))
-            if value > beside + _SLIP_DB:
-                raise MeasurementFileError(
-                    f"{value:g} dB is {value - beside:.0f} dB above the bands on both sides",
-                    line=line,
-                    where=f"{band.label} Hz, seat {seat!r}",
-                    remedy="correct the level, or leave the band out and measure it again",
-                )
-
-
-def _check_letters(grid: BandGrid, weighting: Weighting) -> None:
-    """Refuse a table that names another weighting than the one that was given."""
-    others = grid.weightings - {"Z" if weighting == "none" else weighting}
-    if others:
-        raise MeasurementFileError(
-            f"the table says dB({', '.join(sorted(others))}), but the weighting is given as "
-            f"{weighting!r}",
-            remedy="give the weighting that the meter was set to",
-        )
-
-
 def _response(
-    bands: tuple[ThirdOctaveBand, ...],
-    levels: list[float],
-    weighting: Weighting,
+    bands: tuple[ThirdOctaveBand, ...], levels: list[float], weighting: Weighting
 ) -> FrequencyResponse:
     response = FrequencyResponse.from_level(
         [band.centre for band in bands], levels, level_reference="spl", resolution="third_octave"

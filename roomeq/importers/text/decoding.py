@@ -30,30 +30,25 @@ _MARKS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
-_KINDS = (
-    (b"PK\x03\x04", "a workbook or archive"),
-    (b"\xd0\xcf\x11\xe0", "a workbook of an old office program"),
-    (b"RIFF", "a WAV recording"),
-    (b"%PDF", "a PDF document"),
-    (b"\x1f\x8b", "a compressed file"),
-    (b"\x89PNG", "a picture"),
-)
+_NO_TEXTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"RIFF", b"%PDF", b"\x1f\x8b", b"\x89PNG")
 _CODE_PAGES = ("cp1252", "cp1250", "cp850", "cp852", "latin-1")
 _CONTROLS = bytes(c for c in range(32) if c not in b"\t\n\r\x0b\x0c\x1a\x1b")
-_LOOK_ALIKES = {
-    character: plain
-    for plain, characters in {
-        "-": "\u2212\u2010\u2011\u2012\u2013\u2014\u2015\ufe63\uff0d\u00ad",
-        " ": "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f"
-        "\u3000\u0085\u2028\u2029",
-        "": "\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u202a\u202c\u202d",
-        "'": "\u2018\u2019\u02bc\u00b4",
-        '"': "\u201c\u201d\u201e\u00ab\u00bb",
-        "|": "\u2502\u2503\u2551\u00a6\uff5c",
-        **dict(zip("+,.;()", "\uff0b\uff0c\uff0e\uff1b\uff08\uff09", strict=True)),
-    }.items()
-    for character in characters
-}
+_LOOK_ALIKES = str.maketrans(
+    {
+        character: plain
+        for plain, characters in {
+            "-": "\u2212\u2010\u2011\u2012\u2013\u2014\u2015\ufe63\uff0d\u00ad",
+            " ": "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a"
+            "\u202f\u205f\u3000\u0085\u2028\u2029",
+            "": "\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u202a\u202c\u202d",
+            "'": "\u2018\u2019\u02bc\u00b4",
+            '"': "\u201c\u201d\u201e\u00ab\u00bb",
+            "|": "\u2502\u2503\u2551\u00a6\uff5c",
+            **dict(zip("+,.;()", "\uff0b\uff0c\uff0e\uff1b\uff08\uff09", strict=True)),
+        }.items()
+        for character in characters
+    }
+)
 _NO_TABLE = re.compile(r"\s*(?:(<)|\{|\[\s*[\[{])")
 _BETWEEN_CELLS = re.compile(r"[\t;,|]|\s{2,}")
 _BLANKS = "\u00a0\u2007\u2008\u2009\u202f"
@@ -161,9 +156,8 @@ def _likeliest_encoding(raw: bytes) -> tuple[str, tuple[str, ...]]:
     for mark, codec in _MARKS:
         if raw.startswith(mark):
             return codec, ()
-    for magic, kind in _KINDS:
-        if raw.startswith(magic):
-            raise _no_text(f"is {kind}, not text")
+    if raw.startswith(_NO_TEXTS):
+        raise _no_text("is a workbook, archive, WAV recording, PDF document or picture, not text")
     if b"\x00" in raw[:4096]:
         for order, place in (("utf-16-le", 0), ("utf-16-be", 1)):  # of the low byte
             low, high = raw[place:65536:2], raw[1 - place : 65536 : 2]
@@ -211,6 +205,4 @@ def _plain(text: str) -> str:
         return text
     if any(blank in text for blank in _BLANKS):
         text = _GROUPED_BY_BLANK.sub(lambda m: _BETWEEN_DIGITS.sub("'", m[0]), text)
-    for character, plain in _LOOK_ALIKES.items():
-        text = text.replace(character, plain)
-    return text
+    return text.translate(_LOOK_ALIKES)

@@ -20,7 +20,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise, product
+from itertools import islice, pairwise, product
 from typing import get_args
 
 import numpy as np
@@ -30,9 +30,9 @@ from roomeq.importers.text.words import DecimalMark, Dialect, starts_with_number
 
 DELIMITERS = (";", "\t", "|", ",", " ")
 _DECIMAL_COMMA = re.compile(r"\d,\d")
-_SAMPLE = 32
+_SAMPLE = 200  # lines from which the shape is told, and some in which a mark is rare
 _CELL = re.compile(r"\S+")
-_LOOKED_AT = 200
+_LONGEST_LINE = 10**6
 _HIGHEST_LEVEL = 400.0
 """A value beyond this, in dB, is no level (common practice, no source)."""
 
@@ -80,7 +80,7 @@ def choose_shape(
     Parameters
     ----------
     lines : sequence of str
-        Lines of the file, or enough of them.
+        Lines of the file.
     delimiter, decimal : str, optional
         Given where known.
 
@@ -91,13 +91,21 @@ def choose_shape(
     MeasurementFileError
         If no line holds two numbers or more.
     """
-    sample = _sample([line for line in lines if starts_with_number(line)])
-    trials = list(_trials(sample, delimiter=delimiter, decimal=decimal, text_columns=False))
-    if 2 * max((len(rows) for _, rows in trials), default=0) < max(1, len(sample)):
-        sample_of_all = _sample([line for line in lines if any(c.isdigit() for c in line)])
-        trials += _trials(sample_of_all, delimiter=delimiter, decimal=decimal, text_columns=True)
+    sample = [*lines[:: max(1, len(lines) // _SAMPLE)]]
+    for mark in ",.\"'":  # of which a few rows may tell
+        for order in (lines, reversed(lines)) if len(lines) > len(sample) else ():
+            sample += islice((line for line in order if mark in line), 4)
+    numbered = [line for line in sample if starts_with_number(line)]
+    trials = [*_trials(numbered, delimiter=delimiter, decimal=decimal, text_columns=False)]
+    if 2 * max((len(rows) for _, rows in trials), default=0) < max(1, len(numbered)):
+        digits = [line for line in sample if any(c.isdigit() for c in line)]
+        trials += _trials(digits, delimiter=delimiter, decimal=decimal, text_columns=True)
     if not trials:
-        raise _no_table(lines, sample=sample)
+        raise MeasurementFileError(
+            "holds no table of numbers in two columns or more",
+            line=next((n for n, line in enumerate(lines, 1) if starts_with_number(line)), None),
+            remedy="export frequency and level as columns of text, or give delimiter and decimal",
+        )
     most = max(len(rows) for _, rows in trials)
     good = [(shape, rows) for shape, rows in trials if len(rows) >= 0.9 * most]
     fewest = min(shape.count - len(shape.numeric) for shape, _ in good)
@@ -106,19 +114,10 @@ def choose_shape(
     return _settled([trial for trial in good if trial[0].dialect.delimiter == first])
 
 
-def _sample(lines: list[str]) -> list[str]:
-    if len(lines) <= _SAMPLE:
-        return lines
-    chosen = {int(i * len(lines) / _SAMPLE) for i in range(_SAMPLE)}
-    for mark in ",.\"'":
-        with_mark = [i for i, line in enumerate(lines) if mark in line]
-        chosen.update(with_mark[:4] + with_mark[-4:])
-    return [lines[i] for i in sorted(chosen)]
-
-
 def _trials(
     sample: list[str], *, delimiter: str | None, decimal: DecimalMark | None, text_columns: bool
 ) -> Iterator[_Trial]:
+    """Yield the shapes that the lines may have, and their rows; the likeliest delimiter first."""
     joined = "\n".join(sample)
     # A comma with a blank parts cells and one without is a decimal mark.
     spaced = sum(", " in line and _DECIMAL_COMMA.search(line) is not None for line in sample)
@@ -131,25 +130,22 @@ def _trials(
         both = mark == point == "," and decimal is None and '"' not in joined
         if rare or both or (point == "," and "," not in joined) or (mark == ", " and point == "."):
             continue
-        yield from _trial(sample, Dialect(delimiter=mark, decimal=point), text_columns)
-
-
-def _trial(sample: list[str], dialect: Dialect, text_columns: bool) -> Iterator[_Trial]:
-    split = [dialect.split(line) for line in sample]
-    counts = Counter(len(cells) for cells in split if len(cells) >= 2)
-    for count in sorted(counts, key=lambda count: (counts[count], count), reverse=True)[:3]:
-        columns = zip(*(cells for cells in split if len(cells) == count), strict=True)
-        numeric = tuple(
-            place
-            for place, cells in enumerate(columns)
-            if not text_columns
-            or sum(dialect.number(cell) is not None for cell in cells) > 0.6 * len(cells)
-        )
-        shape = Shape(dialect=dialect, count=count, numeric=numeric)
-        rows = [row for line in sample if (row := shape.values(line)) is not None]
-        if len(numeric) >= 2 and rows:
-            yield shape, rows
-            return
+        dialect = Dialect(delimiter=mark, decimal=point)
+        split = [dialect.split(line) for line in sample]
+        counts = Counter(len(cells) for cells in split if len(cells) >= 2)
+        for count in sorted(counts, key=lambda count: (counts[count], count), reverse=True)[:3]:
+            columns = zip(*(cells for cells in split if len(cells) == count), strict=True)
+            numeric = tuple(
+                place
+                for place, cells in enumerate(columns)
+                if not text_columns
+                or sum(dialect.number(cell) is not None for cell in cells) > 0.6 * len(cells)
+            )
+            shape = Shape(dialect=dialect, count=count, numeric=numeric)
+            rows = [row for line in sample if (row := shape.values(line)) is not None]
+            if len(numeric) >= 2 and rows:
+                yield shape, rows
+                break
 
 
 def _settled(good: list[_Trial]) -> Shape:
@@ -177,21 +173,6 @@ def _can_be_response(rows: list[list[float]]) -> bool:
     return any(np.abs(values).max(initial=0.0) <= _HIGHEST_LEVEL for values in others)
 
 
-def _no_table(lines: Sequence[str], *, sample: list[str]) -> MeasurementFileError:
-    if not sample:
-        return MeasurementFileError(
-            "holds text but no table of numbers",
-            remedy="export frequency and level as columns of text",
-        )
-    number = next(i for i, line in enumerate(lines) if line == sample[len(sample) // 2])
-    return MeasurementFileError(
-        f"no table of two columns or more: {lines[number].strip()[:60]!r} is one number only "
-        "or cannot be split",
-        line=number + 1,
-        remedy="export frequency and level as columns, or give delimiter and decimal",
-    )
-
-
 def fixed_width_lines(lines: Sequence[str], *, shape: Shape) -> list[str]:
     """Return the lines with the short rows of a fixed-width table completed.
 
@@ -208,34 +189,26 @@ def fixed_width_lines(lines: Sequence[str], *, shape: Shape) -> list[str]:
         The same lines; where a row had a blank cell it says ``nan`` now, and numbers that touched
         are apart. Unchanged if the table has no fixed columns.
     """
+    changed = list(lines)
     rows = [index for index, line in enumerate(lines) if starts_with_number(line)]
     short = [index for index in rows if len(lines[index].split()) < shape.count]
-    whole = [lines[index] for index in rows if short and shape.values(lines[index])][:_LOOKED_AT]
-    changed = list(lines)
-    if len(whole) < 2:
-        return changed
+    whole = [lines[index] for index in rows if short and shape.values(lines[index])][:_SAMPLE]
     spans = [[found.span() for found in _CELL.finditer(line)] for line in whole]
     begins, ends = ({tuple(span[side] for span in row) for row in spans} for side in (0, 1))
-    if min(len(begins), len(ends)) > 1:
+    if len(whole) < 2 or min(len(begins), len(ends)) > 1:
         return changed
     right = len(ends) == 1
-    fields = list(pairwise((0, *ends.pop()) if right else (*begins.pop(), 10**6)))
+    fields = list(pairwise((0, *ends.pop()) if right else (*begins.pop(), _LONGEST_LINE)))
     last = max(index for index, line in enumerate(lines) if line.strip())
     for index in short:
-        cells = _cells(lines[index], fields, right=right)
-        if cells is not None and (index != last or cells[-1]):  # else it may be cut off
-            changed[index] = " ".join(cell or "nan" for cell in cells)
+        line = lines[index].ljust(fields[-1][1] if right else 0)
+        texts = [line[begin:end] for begin, end in fields]
+        cells = [text.strip() for text in texts]
+        outside = line[: fields[0][0]] + line[fields[-1][1] :]
+        fit = all(
+            not cell or (len(cell.split()) == 1 and not text[-1 if right else 0].isspace())
+            for cell, text in zip(cells, texts, strict=True)
+        )
+        if fit and not outside.strip() and cells[0] and (index != last or cells[-1]):
+            changed[index] = " ".join(cell or "nan" for cell in cells)  # the last may be cut off
     return changed
-
-
-def _cells(line: str, fields: Sequence[tuple[int, int]], *, right: bool) -> list[str] | None:
-    if (line[: fields[0][0]] + line[fields[-1][1] :]).strip():
-        return None
-    cells = []
-    for begin, end in fields:
-        text = line[begin:end].strip()
-        edge = line[end - 1 : end] if right else line[begin : begin + 1]
-        if text and (len(text.split()) > 1 or not edge.strip()):
-            return None
-        cells.append(text)
-    return cells if cells[0] else None

@@ -11,7 +11,7 @@ the argument that settles it. The file is never changed.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from os import PathLike, fspath
 from typing import Any, get_args
@@ -19,14 +19,13 @@ from typing import Any, get_args
 import numpy as np
 
 from roomeq.base.bands import third_octave_bands
-from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.errors import AmbiguousTableError
 from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse, LevelReference
-from roomeq.importers.text.axis import clean_rows
 from roomeq.importers.text.decoding import asked_in, faults_of, read_decoded_text
-from roomeq.importers.text.header import Headings, read_headings
-from roomeq.importers.text.layout import Table, find_table
-from roomeq.importers.text.roles import Columns, Pick, assign_columns
+from roomeq.importers.text.header import read_headings
+from roomeq.importers.text.layout import IndexArray, Table, find_table
+from roomeq.importers.text.roles import Parts, Pick, assign_columns, names_of
 from roomeq.importers.text.units import (
     Column,
     FrequencyUnit,
@@ -39,12 +38,13 @@ from roomeq.importers.text.units import (
     phase_in_deg,
 )
 from roomeq.importers.text.values import (
+    clean_rows,
     fill_short_gaps,
     phase_fault,
     refuse_holes,
     refuse_impossible_levels,
 )
-from roomeq.importers.text.words import DecimalMark, Dialect
+from roomeq.importers.text.words import DecimalMark, Dialect, heading_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -129,14 +129,15 @@ def read_text_export(
     OSError
         If the file cannot be opened.
     """
-    for name, given, choices in (
-        ("frequency_unit", frequency_unit, get_args(FrequencyUnit)),
-        ("level_unit", level_unit, get_args(LevelUnit)),
-        ("phase_unit", phase_unit, get_args(PhaseUnit)),
-        ("decimal", decimal, get_args(DecimalMark)),
+    units = (frequency_unit, level_unit, phase_unit)
+    for name, given, kind in (
+        ("frequency_unit", frequency_unit, FrequencyUnit),
+        ("level_unit", level_unit, LevelUnit),
+        ("phase_unit", phase_unit, PhaseUnit),
+        ("decimal", decimal, DecimalMark),
     ):
-        if given is not None and given not in choices:
-            raise ValueError(f"{name} is one of {choices}, got {given!r}")
+        if given is not None and given not in get_args(kind):
+            raise ValueError(f"{name} is one of {get_args(kind)}, got {given!r}")
     if delimiter is not None and (not delimiter or "\n" in delimiter):
         raise ValueError(f"delimiter must be one character or more, got {delimiter!r}")
     levels = [level_column] if isinstance(level_column, int | str) else level_column
@@ -146,19 +147,30 @@ def read_text_export(
     mark = " " if delimiter is not None and delimiter.isspace() and delimiter != "\t" else delimiter
     with faults_of(path):
         table = find_table(text, delimiter=mark, decimal=decimal)
-        headings = read_headings(table)
+        headings, found = read_headings(table)
         if decimal is None:
             _refuse_commas_of_both_kinds(table, headings, levels or ())
-        columns = assign_columns(
-            table.values, headings, frequency=frequency_column, levels=levels, phase=phase_column
+        columns = [
+            Column(number=place, heading=heading_of(said), values=values, lines=table.line_numbers)
+            for place, (said, values) in enumerate(zip(headings, table.values.T, strict=True), 1)
+        ]
+        axis, parts, assigned = assign_columns(
+            columns,
+            told=found,
+            frequency=frequency_column,
+            levels=levels,
+            phase=phase_column,
         )
-        units = (frequency_unit, level_unit, phase_unit)
-        responses, notes = _responses(table, columns, units, has_heading=headings.found)
+        needed = [c for one in parts for c in (one.level, one.imaginary) if c is not None]
+        numbers = np.column_stack([column.values for column in needed])
+        rows, cleaned = clean_rows(table, axis.values, numbers, has_heading=found)
+        notes = list(cleaned)
+        responses = tuple(_responses(axis, parts, rows, units, notes))
     return TextExport(
         path=fspath(path),
-        names=columns.names,
+        names=names_of(parts),
         responses=responses,
-        notes=(*assumed, *table.notes, *columns.notes, *notes),
+        notes=(*assumed, *table.notes, *assigned, *dict.fromkeys(notes)),
         remarks=tuple(
             (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
         ),
@@ -183,11 +195,13 @@ def read_one_response(path: str | PathLike[str], *, named_in: str) -> FrequencyR
     return responses[0]
 
 
-def _refuse_commas_of_both_kinds(table: Table, headings: Headings, levels: Sequence[Pick]) -> None:
+def _refuse_commas_of_both_kinds(
+    table: Table, headings: Sequence[str], levels: Sequence[Pick]
+) -> None:
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
     shape, first = table.shape, table.rows[0]
     picked = max((pick for pick in levels if isinstance(pick, int)), default=0)
-    if shape.dialect != Dialect(delimiter=",", decimal=".") or all(headings.texts):
+    if shape.dialect != Dialect(delimiter=",", decimal=".") or all(headings):
         return
     if shape.count < max(3, 2 * picked) or len(shape.numeric) < shape.count:
         return
@@ -199,54 +213,35 @@ def _refuse_commas_of_both_kinds(table: Table, headings: Headings, levels: Seque
     raise AmbiguousTableError(
         f"commas may part the cells of {first.strip()[:60]!r} or be decimal marks as well",
         line=int(table.line_numbers[0]),
-        remedy='give decimal="." if they only part cells, or decimal="," with delimiter="," if '
-        "every second one is a decimal mark",
+        remedy='give decimal=".", or decimal="," with delimiter="," if every second one is one',
     )
 
 
 def _responses(
-    table: Table, columns: Columns, units: _Units, *, has_heading: bool
-) -> tuple[tuple[FrequencyResponse, ...], tuple[str, ...]]:
-    needed = (*columns.levels, *columns.imaginary)
-    rows, told = clean_rows(
-        table, frequency=columns.frequency, needed=needed, has_heading=has_heading
-    )
-
-    def column(place: int) -> Column:
-        return Column(
-            number=place + 1,
-            heading=columns.headings[place],
-            values=table.values[rows, place],
-            lines=table.line_numbers[rows],
-        )
-
-    frequency = column(columns.frequency)
-    ends = frequency.values[[0, -1]]
-    scale, more = frequency_scale(ends, frequency.heading, unit=units[0])
+    frequency: Column, responses: Sequence[Parts], rows: IndexArray, units: _Units, notes: list[str]
+) -> Iterator[FrequencyResponse]:
+    """Yield the responses in some rows, ascending in frequency; add notes."""
+    frequency = frequency.at(rows)
+    scale, more = frequency_scale(frequency, unit=units[0])
     axis = frequency.values * scale
-    notes = [*told, *more]
-    responses = []
+    notes.extend(more)
     refuse_holes(axis, frequency.lines)
-    for place, level in enumerate(map(column, columns.levels)):
-        if columns.imaginary:
-            stored, reference = _pressure(axis, level, column(columns.imaginary[place]), units)
+    for parts in responses:
+        level, snr_db = parts.level.at(rows), None
+        if parts.imaginary is not None:
+            stored, reference = _pressure(axis, level, parts.imaginary.at(rows), units)
         else:
-            phase = column(columns.phases[place]) if columns.phases else None
+            phase = None if parts.phase is None else parts.phase.at(rows)
             stored, reference = _level(axis, level, phase, units, notes)
-        snr_db = None
-        if columns.coherences:
-            coherence = column(columns.coherences[place])
-            snr_db = coherence_snr_db(coherence)
+        if parts.coherence is not None:
+            snr_db = coherence_snr_db(parts.coherence.at(rows))
             if snr_db is None:
-                notes.append(f"{coherence.where} ignored: no usable coherence (0 to 1)")
-        responses.append(
-            FrequencyResponse(
-                frequencies=axis, stored=stored, level_reference=reference, snr_db=snr_db
-            )
+                notes.append(f"{parts.coherence.where} ignored: no usable coherence (0 to 1)")
+        yield FrequencyResponse(
+            frequencies=axis, stored=stored, level_reference=reference, snr_db=snr_db
         )
     if _are_third_octaves(axis):
         notes.append("frequencies are third-octave mid-bands: read as levels there, not in bands")
-    return tuple(responses), tuple(dict.fromkeys(notes))
 
 
 def _pressure(
@@ -255,11 +250,8 @@ def _pressure(
     """Return a response from its two parts as `FrequencyResponse` stores it, and its reference."""
     unit = units[1] or real.heading.unit
     if unit in ("dB", "dB SPL", "dBFS"):
-        raise MeasurementFileError(
-            f"real and imaginary parts cannot be in {unit}",
-            where=real.where,
-            remedy='give level_unit="Pa" or level_unit="ratio"',
-        )
+        remedy = 'give level_unit="Pa" or level_unit="ratio"'
+        raise real.fault(f"real and imaginary parts cannot be in {unit}", remedy)
     scale = linear_scale(unit)
     pressure = scale * (real.values + 1j * imaginary.values)
     refuse_impossible_levels(axis, amplitude_ratio_db(pressure), real)

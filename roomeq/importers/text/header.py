@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 from roomeq.importers.text.dialect import Shape
@@ -30,24 +29,8 @@ _SEARCHED = 5  # lines of text above the table that may be headings
 _RESPONSE = ("frequency", "level", "phase", "real", "imaginary", "coherence")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Headings:
-    """What stands above the columns.
-
-    Attributes
-    ----------
-    texts : tuple of str
-        One for each column; empty where nothing is said.
-    found : bool
-        Whether the file has a heading at all.
-    """
-
-    texts: tuple[str, ...]
-    found: bool
-
-
-def read_headings(table: Table) -> Headings:
-    """Return the headings of a table's columns.
+def read_headings(table: Table) -> tuple[tuple[str, ...], bool]:
+    """Return what stands above each column of a table, and whether it has a heading at all.
 
     Units written into the cells of the rows count as if they stood in the heading.
 
@@ -70,7 +53,7 @@ def read_headings(table: Table) -> Headings:
             unit = cells[column + 1]
         if unit and heading_of(filled[column]).unit is None:
             filled[column] = f"{filled[column]} ({unit})" if filled[column] else unit
-    return Headings(texts=tuple(filled), found=texts is not None)
+    return tuple(filled), texts is not None
 
 
 def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, Sequence[str]]:
@@ -84,12 +67,12 @@ def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, S
 
 
 def _best_cells(line: str, shape: Shape) -> list[str] | None:
-    """Return the split of a heading under which most cells are understood."""
+    """Return the split of a heading under which most cells are understood; the rows' own first."""
     leader = _LEADER.match(line)
-    texts = {line: None}
+    texts = [line]
     quoted = line.count('"') % 2 == 0 and line.lstrip().startswith(('"', "'"))
     if leader is not None and not quoted and shape.dialect.delimiter not in leader[0].strip():
-        texts = {line[leader.end() :]: None, line: None}
+        texts.insert(0, line[leader.end() :])
     own = [shape.dialect.split(text) for text in texts if shape.dialect.delimiter != " "]
     others = [cells for text in texts for cells in _splits(text)]
     padded = [[*cells, ""] for cells in own if len(cells) > 1 and cells[0]]

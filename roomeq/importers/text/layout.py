@@ -14,9 +14,8 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
-from itertools import pairwise, product, takewhile
+from itertools import product, takewhile
 from typing import get_args
 
 import numpy as np
@@ -30,7 +29,7 @@ from roomeq.importers.text.words import DecimalMark, Dialect, folded, starts_wit
 IndexArray = NDArray[np.int64]
 _HEADING = re.compile(r"freq|frec|frek|czest|\bf\b|\bk?hz\b")
 _NO_DECIMAL_COMMA = re.compile(r"\.|,(?!\d)")
-_SAMPLE = 120  # lines of start, middle and end from which the shape of a long table is told
+_LONG = 480  # lines of a file from which it is worth trying to read it in one go
 _TWIN = 0.5  # part of the table's rows from which other rows are a second table
 _ABOVE = 12  # lines above the table in which its heading may stand
 
@@ -62,14 +61,9 @@ class Table:
     rows: tuple[str, ...]
     notes: tuple[str, ...]
 
-
-@dataclass(slots=True, kw_only=True)
-class _Run:
-    """Rows with nothing but blank lines between: lines from 0, first numbers near both ends."""
-
-    rows: list[int]
-    head: list[float]
-    tail: list[float]
+    def fault(self, row: int, message: str, *, remedy: str) -> MeasurementFileError:
+        """Return the error that a row cannot be."""
+        return MeasurementFileError(message, line=int(self.line_numbers[row]), remedy=remedy)
 
 
 def find_table(
@@ -95,53 +89,53 @@ def find_table(
         If there is no table, more than one, or a broken row.
     """
     lines = text.split("\n")
-    shape, lines, indices, numbers = _rows(lines, delimiter=delimiter, decimal=decimal)
-    if not indices:
+    shape = choose_shape(lines, delimiter=delimiter, decimal=decimal)
+    lines, at, numbers = _rows(lines, shape)
+    if not at.size:
         raise MeasurementFileError("holds no table of numbers")
-    runs, axis = _runs(lines, indices, numbers)
-    table, left_out = _joined(lines, runs)
-    kept = table.rows
-    notes = _checked_strays(lines, table, left_out, shape)
-    if table.head and table.tail and len(kept) > 1:
-        _refuse_beyond(lines, table, shape, axis=shape.numeric[axis])
+    gaps = np.flatnonzero(np.diff(at) > 1)
+    parted = [g + 1 for g in gaps if any(map(str.strip, lines[at[g] + 1 : at[g + 1]]))]
+    runs = np.split(np.arange(at.size), parted)
+    column = _axis_column(numbers[max(runs, key=len)[:20]])
+    table = _joined(lines, at, numbers[:, column], runs)
+    kept = at[table]
+    notes = _checked_strays(lines, kept, np.delete(at, table), shape)
+    axis = numbers[table, column]
+    if np.isfinite(axis).sum() > 1:
+        _refuse_beyond(lines, kept, axis, shape, column=shape.numeric[column])
         _refuse_cut_number(lines, kept, shape)
-    values = np.full((len(kept), shape.count), np.nan)
-    values[:, shape.numeric] = numbers[np.searchsorted(indices, kept)]
+    values = np.full((kept.size, shape.count), np.nan)
+    values[:, shape.numeric] = numbers[table]
     return Table(
         shape=shape,
         values=values,
-        line_numbers=np.array(kept, dtype=np.int64) + 1,
+        line_numbers=kept + 1,
         above=tuple(reversed(lines[max(0, kept[0] - _ABOVE) : kept[0]])),
         rows=tuple(lines[index] for index in kept),
         notes=notes,
     )
 
 
-def _rows(
-    lines: list[str], *, delimiter: str | None, decimal: DecimalMark | None
-) -> tuple[Shape, list[str], list[int], FloatArray]:
-    """Return the shape of the rows, the lines, which of them are rows, and their numbers."""
-    if len(lines) > 4 * _SAMPLE:
-        middle = len(lines) // 2
-        sample = [*lines[:_SAMPLE], *lines[middle : middle + _SAMPLE], *lines[-_SAMPLE:]]
-        with suppress(MeasurementFileError):
-            shape = choose_shape(sample, delimiter=delimiter, decimal=decimal)
-            found = _plain_rows(lines, shape)
-            if found is not None:
-                return shape, lines, *found
-    shape = choose_shape(lines, delimiter=delimiter, decimal=decimal)
+def _rows(lines: list[str], shape: Shape) -> tuple[list[str], IndexArray, FloatArray]:
+    """Return the lines, which of them are rows, and their numbers."""
+    if len(lines) > _LONG and (plain := _plain_rows(lines, shape)) is not None:
+        return lines, *plain
     if shape.dialect.delimiter == " ":
         lines = fixed_width_lines(lines, shape=shape)
     read = ((index, shape.values(line)) for index, line in enumerate(lines) if line.strip())
     rows = {index: row for index, row in read if row is not None}
-    return shape, lines, list(rows), np.array([*rows.values()]).reshape(-1, len(shape.numeric))
+    numbers = np.array([*rows.values()]).reshape(-1, len(shape.numeric))
+    return lines, np.array([*rows], dtype=np.int64), numbers
 
 
-def _plain_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray] | None:
+def _plain_rows(lines: list[str], shape: Shape) -> tuple[IndexArray, FloatArray] | None:
     """Read a table in one go; None if anything but plain rows stands between the first and last."""
     mark = shape.dialect.delimiter
-    first = next(i for i, line in enumerate(lines) if shape.values(line))
-    stop = len(lines) - next(i for i, line in enumerate(reversed(lines)) if shape.values(line))
+    ends = [
+        next(n for n, line in enumerate(order) if shape.values(line))
+        for order in (lines, reversed(lines))
+    ]
+    first, stop = ends[0], len(lines) - ends[1]
     block, outside = lines[first:stop], (*lines[:first], *lines[stop:])
     if mark == " " and any(map(starts_with_number, outside)):  # they may be rows with a blank cell
         return None
@@ -157,24 +151,7 @@ def _plain_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray] 
     numbers[~np.isfinite(numbers)] = np.nan
     if numbers.shape != (len(block), shape.count) or np.isnan(numbers).all(axis=1).any():
         return None
-    return list(range(first, stop)), numbers
-
-
-def _runs(
-    lines: Sequence[str], indices: Sequence[int], numbers: FloatArray
-) -> tuple[list[_Run], int]:
-    """Return the runs of rows, and which of the numeric columns rises or falls throughout."""
-    gaps = np.flatnonzero(np.diff(indices) > 1).tolist()
-    parted = [i + 1 for i in gaps if any(map(str.strip, lines[indices[i] + 1 : indices[i + 1]]))]
-    spans = list(pairwise((0, *parted, len(indices))))
-    start, stop = max(spans, key=lambda span: span[1] - span[0])
-    axis = _axis_column(numbers[start : min(start + 20, stop)])
-    runs = []
-    for span in spans:
-        first = numbers[slice(*span), axis].tolist()
-        head, tail = (list(filter(math.isfinite, ends)) for ends in (first[:5], first[-5:]))
-        runs.append(_Run(rows=list(indices[slice(*span)]), head=head, tail=tail))
-    return runs, axis
+    return np.arange(first, stop), numbers
 
 
 def _axis_column(numbers: FloatArray) -> int:
@@ -186,54 +163,50 @@ def _axis_column(numbers: FloatArray) -> int:
     return 0
 
 
-def _joined(lines: Sequence[str], runs: Sequence[_Run]) -> tuple[_Run, list[_Run]]:
-    """Return the runs that make the table as one, and the rest."""
-    main = max(range(len(runs)), key=lambda i: len(runs[i].rows))
-    table, left_out = runs[main], []
+def _joined(
+    lines: Sequence[str], at: IndexArray, axis: FloatArray, runs: list[IndexArray]
+) -> IndexArray:
+    """Return which rows make the table: the longest run, and those that carry it on."""
+    main = max(range(len(runs)), key=lambda place: len(runs[place]))
+    joined = [runs[main]]
     for run in (*runs[main + 1 :], *reversed(runs[:main])):
-        behind = run.rows[0] > table.rows[0]
-        before, after = (table, run) if behind else (run, table)
-        ends = (*table.head, *table.tail, *run.head, *run.tail)
-        few = len(run.rows) < 3 and min(ends, default=math.inf) >= 0
-        between = [line.strip() for line in lines[before.rows[-1] + 1 : after.rows[0]]]
-        above = lines[: before.rows[0]]
+        behind = run[0] > joined[0][0]
+        before, after = (joined[-1], run) if behind else (run, joined[0])
+        ends = np.concatenate([axis[joined[0][:5]], axis[joined[-1][-5:]], axis[run]])
+        few = run.size < 3 and not (ends < 0).any()
+        between = [line.strip() for line in lines[at[before[-1]] + 1 : at[after[0]]]]
+        above = [line.strip() for line in lines[: at[min(run[0], joined[0][0])]]]
         # A heading parts two runs unless it stands above the first, too.
-        if not _follows(before, after, few=few) or any(
-            _HEADING.search(folded(line)) and line not in map(str.strip, above) for line in between
-        ):
-            left_out.append(run)
-        elif behind:
-            table.rows.extend(run.rows)
-            table.tail = run.tail
-        else:
-            table.rows[:0] = run.rows
-            table.head = run.head
-    return table, left_out
+        parted = any(_HEADING.search(folded(line)) and line not in above for line in between)
+        if _follows(axis[before[-5:]], axis[after[:5]], few=few) and not parted:
+            joined.insert(len(joined) if behind else 0, run)
+    return np.concatenate(joined)
 
 
-def _follows(before: _Run, after: _Run, *, few: bool) -> bool:
-    """Return whether the frequencies of `after` carry on those of `before`; a `few` closely."""
-    left, right = before.tail, after.head
-    if not left or not right or left[-1] == right[0]:
+def _follows(before: FloatArray, after: FloatArray, *, few: bool) -> bool:
+    """Return whether frequencies carry on those before them; a `few` closely."""
+    left, right = before[np.isfinite(before)], after[np.isfinite(after)]
+    if not left.size or not right.size or left[-1] == right[0]:
         return False
-    rising = {b > a for a, b in pairwise([*left, *right])}
-    if len(rising) > 1 or not few or len(left) == len(right) == 1:
-        return len(rising) == 1
-    near = left[-2:] if len(left) > 1 else right[:2]
-    gap, step = abs(right[0] - left[-1]), abs(near[1] - near[0])
-    if gap <= 4.0 * step or min(*near, left[-1], right[0]) <= 0:
-        return gap <= 4.0 * step
-    return abs(math.log(right[0] / left[-1])) <= 4.0 * abs(math.log(near[1] / near[0]))
+    joint = np.concatenate([left, right])
+    rising = np.diff(joint) > 0
+    one_way = bool(rising.all() or not rising.any())
+    if not one_way or not few or joint.size == 2:
+        return one_way
+    near = left[-2:] if left.size > 1 else right[:2]
+    pairs = np.array([[left[-1], right[0]], near])
+    scales = (pairs, np.log(pairs)) if pairs.min() > 0 else (pairs,)
+    return any(gap <= 4.0 * step for gap, step in (np.abs(np.diff(s)).ravel() for s in scales))
 
 
 def _checked_strays(
-    lines: Sequence[str], table: _Run, left_out: Sequence[_Run], shape: Shape
+    lines: Sequence[str], kept: IndexArray, left_out: IndexArray, shape: Shape
 ) -> tuple[str, ...]:
     """Refuse a second table, rows mostly unread or broken; return notes of what is left out."""
-    first, last, count = table.rows[0], table.rows[-1], len(table.rows)
-    others = np.delete(np.arange(len(lines)), table.rows).tolist()
+    first, last, count = kept[0], kept[-1], kept.size
+    others = np.delete(np.arange(len(lines)), kept).tolist()
     strays = [index for index in others if starts_with_number(lines[index])]
-    outside = {index for run in left_out for index in run.rows if not first < index < last}
+    outside = {index for index in left_out.tolist() if not first < index < last}
     unread = []
     for index in strays:
         if index in outside or first < index < last:
@@ -268,60 +241,53 @@ def _checked_strays(
     return tuple(notes)
 
 
-def _refuse_beyond(lines: Sequence[str], table: _Run, shape: Shape, *, axis: int) -> None:
+def _refuse_beyond(
+    lines: Sequence[str], kept: IndexArray, axis: FloatArray, shape: Shape, *, column: int
+) -> None:
     """Refuse lines beyond the table that carry its frequencies on and are no rows of it.
 
     A row cut off or broken stands directly below or above. Of rows in another dialect or width one
     is enough where nothing but blank lines is between, else four.
     """
-    first, last, rising = table.rows[0], table.rows[-1], table.tail[-1] > table.head[0]
-    for below, limit, beyond in (
-        (True, table.tail[-1], range(last + 1, len(lines))),
-        (False, table.head[0], range(first - 1, -1, -1)),
-    ):
+    known = axis[np.isfinite(axis)]
+    rising = known[-1] > known[0]
+    for below, beyond in ((True, range(kept[-1] + 1, len(lines))), (False, range(kept[0])[::-1])):
         near = [index for index in beyond[: 4 * _ABOVE] if lines[index].strip()]
         rows = [index for index in near if starts_with_number(lines[index])][:5]
         if not rows:
             continue
-        next_line = lines[rows[0]]
-        cells = shape.dialect.split(next_line)
+        cells = shape.dialect.split(lines[rows[0]])
         read = [shape.dialect.number(cell) for cell in cells]
-        number = read[axis] if len(cells) > axis else None
-        if rows[0] == beyond[0] and number is not None and (number > limit) is (rising is below):
-            broken = (
-                v is None and any(map(str.isdigit, c)) for c, v in zip(cells, read, strict=True)
-            )
-            if (below and len(cells) < shape.count) or (len(cells) == shape.count and any(broken)):
-                raise broken_row(next_line, rows[0] + 1, shape)
+        number, limit = read[column] if len(cells) > column else None, known[-1 if below else 0]
+        carries_on = number is not None and (number > limit) == (rising == below)
+        unread = [cell for cell, value in zip(cells, read, strict=True) if value is None]
+        broken = len(cells) == shape.count and any(map(str.isdigit, "".join(unread)))
+        cut = below and len(cells) < shape.count
+        fault = rows[0] == beyond[0] and carries_on and (cut or broken)
         for delimiter, decimal in product(DELIMITERS, get_args(DecimalMark)):
             dialect = Dialect(delimiter=delimiter, decimal=decimal)
             found = list(takewhile(math.isfinite, (_first_of(dialect, lines[i]) for i in rows)))
-            ends = found if below else found[::-1]
-            other = _Run(rows=rows[: len(found)], head=ends, tail=ends)
-            pair = (table, other) if below else (other, table)
-            if len(found) < (1 if rows[0] == near[0] else 4) or not _follows(*pair, few=True):
-                continue
-            if dialect == shape.dialect:
-                raise broken_row(next_line, rows[0] + 1, shape)
-            raise MeasurementFileError(
-                f"{next_line.strip()[:60]!r} carries the frequencies on with another delimiter or "
-                "decimal mark than the other rows",
-                line=rows[0] + 1,
-                remedy="export one table in one layout, or split the file",
-            )
+            ends = np.array(found if below else found[::-1])
+            pair = (axis[-5:], ends) if below else (ends, axis[:5])
+            enough = len(found) >= (1 if rows[0] == near[0] else 4)
+            fault = fault or (enough and _follows(*pair, few=True))
+        if fault:
+            raise broken_row(lines[rows[0]], rows[0] + 1, shape)
 
 
 def _first_of(dialect: Dialect, line: str) -> float:
-    """Return the first number of a row of two numbers or more; nan where it is none."""
+    """Return the first number of a row of two cells or more; nan where it is none."""
     numbers = [dialect.number(cell) for cell in dialect.split(line)]
-    return math.nan if len(numbers) < 2 or None in numbers else numbers[0] or math.nan
+    if len(numbers) < 2 or None in numbers:
+        return math.nan
+    return next((number for number in numbers if number and math.isfinite(number)), math.nan)
 
 
-def _refuse_cut_number(lines: Sequence[str], indices: Sequence[int], shape: Shape) -> None:
+def _refuse_cut_number(lines: Sequence[str], kept: IndexArray, shape: Shape) -> None:
     """Refuse a last row without a line end whose last number has fewer digits than all others."""
-    if indices[-1] < len(lines) - 1 or len(indices) <= _ABOVE:
+    if kept[-1] < len(lines) - 1 or kept.size <= _ABOVE:
         return
-    cells = [shape.dialect.split(lines[i])[shape.numeric[-1]] for i in indices[-200:]]
+    cells = [shape.dialect.split(lines[i])[shape.numeric[-1]] for i in kept[-200:]]
     *digits, last = [len(cell.partition(shape.dialect.decimal)[2]) for cell in cells]
     if len(set(digits)) == 1 and last < digits[0]:
         raise MeasurementFileError(
@@ -333,24 +299,21 @@ def _refuse_cut_number(lines: Sequence[str], indices: Sequence[int], shape: Shap
 
 def broken_row(line: str, number: int, shape: Shape) -> MeasurementFileError:
     """Return the error for a line that should be a row and is not."""
-    cells = shape.dialect.split(line)
-    if len(cells) != shape.count:
-        return MeasurementFileError(
-            f"has {len(cells)} cell{'s' if len(cells) != 1 else ''} where the other rows have "
-            f"{shape.count}: {line.strip()[:60]!r}",
-            line=number,
-            remedy="complete the row or delete it; the export may have been cut off",
-        )
-    for column in shape.numeric:
-        if shape.dialect.number(cells[column]) is None:
-            return MeasurementFileError(
-                f"{cells[column]!r} is not a number with decimal mark {shape.dialect.decimal!r}",
-                line=number,
-                where=f"column {column + 1}",
-                remedy="correct the cell, or delete the row",
-            )
+    cells, mark = shape.dialect.split(line), shape.dialect.decimal
+    if len(cells) == shape.count:
+        for column in shape.numeric:
+            if shape.dialect.number(cells[column]) is None:
+                return MeasurementFileError(
+                    f"{cells[column]!r} is not a number with decimal mark {mark!r}",
+                    line=number,
+                    where=f"column {column + 1}",
+                    remedy="correct the cell, or delete the row",
+                )
     return MeasurementFileError(
-        f"the row {line.strip()[:60]!r} does not carry on the frequencies of the table",
+        f"{line.strip()[:50]!r} ({len(cells)} cells) is no row like the others, which have "
+        f"{shape.count} cells, delimiter {shape.dialect.delimiter!r}, decimal mark {mark!r} and "
+        "frequencies in order",
         line=number,
-        remedy="sort the rows by frequency, or export one table to a file",
+        remedy="complete the row or delete it (was the export cut off?); of two tables, or of rows "
+        "with another delimiter or decimal mark, make two files",
     )

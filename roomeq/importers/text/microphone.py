@@ -6,10 +6,17 @@ A file of kind ``response`` holds what the microphone adds, and is subtracted; o
 ``correction`` holds what makes up for it, and is added. Values are in dB over Hz and are
 interpolated linearly over the logarithm of frequency and never extrapolated: what was measured
 outside the span of the file is cut off. Only the level is corrected, phase stays as measured.
+
+Frequency weightings C and A of sound level meters, and their removal.
+
+A weighting is a gain in dB that the meter adds at each frequency, 0 dB at 1000 Hz. Frequencies are
+in Hz. Source of all formulas: IEC 61672-1:2013, Annex E (analytical expressions); the standard's
+table of weightings gives the same values, rounded to 0.1 dB, at the exact third-octave centres.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -21,8 +28,8 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.survey_levels import level_travel_db
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
-from roomeq.base.response import FrequencyResponse, checked_frequencies
+from roomeq.base.levels import FloatArray, amplitude_ratio
+from roomeq.base.response import FrequencyResponse
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.words import folded
 
@@ -67,11 +74,6 @@ class MicrophoneResponse:
         What the reader ignored or assumed.
     doubts : tuple of str
         What in the file contradicts its kind, or that it is a microphone's.
-
-    Raises
-    ------
-    ValueError
-        If the kind is unknown, an array is not usable, or shapes differ.
     """
 
     frequencies: FloatArray
@@ -80,15 +82,6 @@ class MicrophoneResponse:
     path: str | None = None
     notes: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        if self.kind not in get_args(MicrophoneKind):
-            raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {self.kind!r}")
-        values = readonly(self.response_db)
-        if values.shape != np.shape(self.frequencies) or not np.isfinite(values).all():
-            raise ValueError("response_db must be finite, with one value for each frequency")
-        object.__setattr__(self, "frequencies", checked_frequencies(self.frequencies))
-        object.__setattr__(self, "response_db", values)
 
     def covers(self, frequencies: ArrayLike) -> Any:
         """Return which frequencies (Hz) lie within the span of the file, as booleans."""
@@ -145,6 +138,8 @@ def read_microphone(
 
 def microphone_of(export: TextExport, *, kind: MicrophoneKind) -> MicrophoneResponse:
     """Return what a text export holds as a microphone file; raises as `read_microphone`."""
+    if kind not in get_args(MicrophoneKind):
+        raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {kind!r}")
     if len(export.responses) != 1:
         raise AmbiguousTableError(
             f"holds {len(export.responses)} level columns: {', '.join(export.names)}",
@@ -162,13 +157,14 @@ def microphone_of(export: TextExport, *, kind: MicrophoneKind) -> MicrophoneResp
             remedy="is this a measurement, or are the columns others?",
         )
     phase = ("the phase in the microphone file is not used",) if response.has_phase else ()
+    doubts = tuple(_doubts(export, response, kind))
     return MicrophoneResponse(
         frequencies=axis,
         response_db=values,
         kind=kind,
         path=export.path,
         notes=(*export.notes, *phase),
-        doubts=tuple(_doubts(export, response, kind)),
+        doubts=doubts,
     )
 
 
@@ -287,3 +283,89 @@ def describe_microphone(
 
 def _span(frequencies: FloatArray) -> str:
     return f"{frequencies[0]:.4g} to {frequencies[-1]:.4g} Hz"
+
+
+Weighting = Literal["none", "C", "A"]
+
+LOWEST_A_WEIGHTED = 40.0
+"""Hz; nominal centre of the lowest band from which A weighting is removed.
+
+A weighting takes 34.6 dB off at 40 Hz and 50.5 dB at 20 Hz: what a meter shows there is mostly
+noise of its own and hum of higher bands (common practice, no source for the exact limit).
+"""
+
+_LOW_CORNER = 10.0**1.5  # f_L, where C is 3 dB down
+_HIGH_CORNER = 10.0**3.9  # f_H, likewise
+_A_CORNER = 10.0**2.45  # f_A
+_REFERENCE = 1000.0
+
+
+def _c_poles() -> tuple[float, float]:
+    """Return f_1 and f_4 20.60 and 12194 Hz."""
+    half = math.sqrt(0.5)
+    low, high = _LOW_CORNER**2, _HIGH_CORNER**2
+    b = (_REFERENCE**2 + low * high / _REFERENCE**2 - half * (low + high)) / (1.0 - half)
+    root = math.sqrt(b * b - 4.0 * low * high)
+    return math.sqrt((-b - root) / 2.0), math.sqrt((-b + root) / 2.0)
+
+
+_F1, _F4 = _c_poles()
+_F2 = (3.0 - math.sqrt(5.0)) / 2.0 * _A_CORNER  # 107.7 Hz
+_F3 = (3.0 + math.sqrt(5.0)) / 2.0 * _A_CORNER  # 737.9 Hz
+
+
+def _ratio(frequencies: FloatArray, weighting: Weighting) -> FloatArray:
+    squared = frequencies**2
+    ratio = _F4**2 * squared / ((squared + _F1**2) * (squared + _F4**2))
+    if weighting == "A":
+        ratio = ratio * (squared / np.sqrt((squared + _F2**2) * (squared + _F3**2)))
+    return np.asarray(ratio)
+
+
+def weighting_db(frequencies: ArrayLike, weighting: Literal["C", "A"]) -> FloatArray:
+    """Return a weighting in dB (IEC 61672-1:2013, Annex E): at 20 Hz C has -6.2 dB, A -50.5 dB.
+
+    Raises
+    ------
+    ValueError
+        If a frequency is not finite and positive.
+    """
+    axis = np.asarray(frequencies, dtype=np.float64)
+    if not (np.isfinite(axis) & (axis > 0)).all():
+        raise ValueError(f"frequencies must be finite and positive, got {axis}")
+    ratio = _ratio(axis, weighting) / _ratio(np.asarray(_REFERENCE), weighting)
+    return np.asarray(20.0 * np.log10(ratio))
+
+
+def remove_weighting(response: FrequencyResponse, *, weighting: Weighting) -> FrequencyResponse:
+    """Return a response with the meter's weighting taken out of its level.
+
+    Phase, where there is one, stays as it is: the standard lays down no phase.
+
+    Parameters
+    ----------
+    response : FrequencyResponse
+        Levels with the weighting in them. Third-octave levels are corrected at the exact centre.
+    weighting : {"none", "C", "A"}
+        The weighting.
+
+    Raises
+    ------
+    ValueError
+        If the weighting is unknown, or A weighting is to be removed below the 40 Hz band.
+    """
+    if weighting not in get_args(Weighting):
+        raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")
+    if weighting == "none":
+        return response
+    lowest = float(response.frequencies[0])
+    if weighting == "A" and lowest < 0.99 * LOWEST_A_WEIGHTED:  # its exact centre is 39.81 Hz
+        raise ValueError(
+            f"A weighting cannot be removed at {lowest:.3g} Hz, only from "
+            f"{LOWEST_A_WEIGHTED:g} Hz upwards: there the meter showed mostly its own noise; "
+            "measure again with C weighting or none, or leave those bands out"
+        )
+    added_db = weighting_db(response.frequencies, weighting)
+    if response.has_phase:
+        return replace(response, stored=response.stored / amplitude_ratio(added_db))
+    return replace(response, stored=response.stored - added_db)

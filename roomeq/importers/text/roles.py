@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-Columns count from 0 here; messages and arguments count from 1. A column is what the caller says,
+A column is what the caller says,
 else what its heading says, else what its place and values leave as the only reading. Each level
 column has the phase column that stands between it and the next level column, or, where levels
 and phases stand in two groups, the one in the same place of its group.
@@ -10,96 +10,58 @@ and phases stand in two groups, the one in the same place of its group.
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections import Counter
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from itertools import zip_longest
+from typing import NamedTuple
 
 import numpy as np
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.base.levels import FloatArray
-from roomeq.importers.text.header import Headings
-from roomeq.importers.text.words import Heading, folded, heading_of, is_unit_only
+from roomeq.importers.text.units import Column
+from roomeq.importers.text.words import folded, is_unit_only
 
 Pick = int | str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Columns:
-    """Roles of the columns of one table.
+class Parts(NamedTuple):
+    """Columns that make one response: its level, or real part where `imaginary` is one."""
 
-    Attributes
-    ----------
-    headings : tuple of Heading
-        What is said of each column.
-    frequency : int
-        The frequency column.
-    levels : tuple of int
-        Level columns, one for each response; or real parts where `imaginary` is not empty.
-    phases, imaginary, coherences : tuple of int
-        One for each response, or empty.
-    notes : tuple of str
-        What was assumed and ignored.
+    level: Column
+    phase: Column | None = None
+    imaginary: Column | None = None
+    coherence: Column | None = None
+
+
+def names_of(responses: Sequence[Parts]) -> tuple[str, ...]:
+    """Return names of responses: the heading of the level without its unit, or ``column 2``.
+
+    A heading that stands over several of them gets the number added.
     """
-
-    headings: tuple[Heading, ...]
-    frequency: int
-    levels: tuple[int, ...]
-    phases: tuple[int, ...] = ()
-    imaginary: tuple[int, ...] = ()
-    coherences: tuple[int, ...] = ()
-    notes: tuple[str, ...] = ()
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the level columns: the heading without its unit, or ``column 2``.
-
-        A heading that stands over several of them gets the number added.
-        """
-        texts = [self.headings[column].text for column in self.levels]
-        names = []
-        for column, text in zip(self.levels, texts, strict=True):
-            number = f"column {column + 1}"
-            alone = f"{text} ({number})" if texts.count(text) > 1 else text
-            names.append(number if is_unit_only(text) and not text.isdigit() else alone)
-        return tuple(names)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Table:
-    """What the rules look at."""
-
-    values: FloatArray
-    headings: tuple[Heading, ...]
-    filled: tuple[int, ...]
-    told: bool
-
-    def of_role(self, role: str, *, but: Collection[int | None] = ()) -> list[int]:
-        return [c for c in self.filled if self.headings[c].role == role and c not in but]
-
-    def label(self, columns: Sequence[int]) -> str:
-        texts = {c: self.headings[c].text for c in columns}
-        words = [f"{c + 1} ({text})" if text else f"{c + 1}" for c, text in texts.items()]
-        return f"column{'s' if len(words) != 1 else ''} {', '.join(words)}"
+    texts = [parts.level.heading.text for parts in responses]
+    names = []
+    for parts, text in zip(responses, texts, strict=True):
+        alone = f"{text} ({parts.level.where})" if texts.count(text) > 1 else text
+        names.append(parts.level.where if is_unit_only(text) and not text.isdigit() else alone)
+    return tuple(names)
 
 
 def assign_columns(
-    values: FloatArray,
-    headings: Headings,
+    columns: Sequence[Column],
     *,
+    told: bool,
     frequency: Pick | None = None,
     levels: Sequence[Pick] | None = None,
     phase: Pick | None = None,
-) -> Columns:
-    """Return the roles of the columns of a table.
+) -> tuple[Column, list[Parts], list[str]]:
+    """Return which column holds the frequencies, which make the responses, and notes.
 
     Parameters
     ----------
-    values : ndarray, shape (N, C)
-        Numbers, nan where there is none.
-    headings : Headings
-        What stands above the columns.
+    columns : sequence of Column
+        Those of the table.
+    told : bool
+        Whether the table has a heading.
     frequency, phase : int or str, optional
         Column by number from 1 or by heading, where the caller knows.
     levels : sequence of int or str, optional
@@ -114,44 +76,69 @@ def assign_columns(
     ValueError
         If a column number is below 1, or the same column is given twice.
     """
-    heads = tuple(map(heading_of, headings.texts))
-    filled = tuple(np.flatnonzero(np.isfinite(values).any(axis=0)).tolist())
-    table = _Table(values=values, headings=heads, filled=filled, told=headings.found)
-    axis = None if frequency is None else _picked(table, frequency, "frequency_column")
-    chosen = None if levels is None else [_picked(table, p, "level_column") for p in levels]
-    phased = None if phase is None else _picked(table, phase, "phase_column")
+    axis = None if frequency is None else _picked(columns, frequency, "frequency_column")
+    chosen = None if levels is None else [_picked(columns, p, "level_column") for p in levels]
+    phased = None if phase is None else _picked(columns, phase, "phase_column")
     given = [c for c in (axis, phased, *(chosen or ())) if c is not None]
-    if len(set(given)) < len(given):
+    if len({column.number for column in given}) < len(given):
         raise ValueError("frequency_column, level_column and phase_column must differ")
     if phased is not None and chosen is not None and len(chosen) > 1:
         raise ValueError("phase_column goes with one level column")
+    filled = [column for column in columns if np.isfinite(column.values).any()]
     if axis is None:
-        axis = _frequency_column(table, given)
-    return _with_notes(table, _responses(table, axis, chosen, phased))
+        axis = _frequency_column(_without(filled, given))
+    responses, notes = _responses(_without(filled, [axis]), chosen, phased, told=told)
+    if axis.heading.role != "frequency":
+        notes.insert(0, f"frequencies assumed in {_label([axis])}")
+    used = [axis]
+    for parts in responses:
+        used += filter(None, parts)
+    for column in _without(columns, used):
+        if column in filled or column.heading.text:
+            why = "" if column in filled else ": it holds no numbers"
+            notes.append(f"{_label([column])} ignored{why}")
+    return axis, responses, notes
 
 
-def _picked(table: _Table, pick: Pick, argument: str) -> int:
-    count = len(table.headings)
-    names = [folded(heading.text) for heading in table.headings]
+def _without(columns: Sequence[Column], others: Collection[Column]) -> list[Column]:
+    return [column for column in columns if column not in others]
+
+
+def _of_role(columns: Sequence[Column], *roles: str) -> list[Column]:
+    return [column for column in columns if column.heading.role in roles]
+
+
+def _label(columns: Sequence[Column]) -> str:
+    texts = {column.number: column.heading.text for column in columns}
+    words = [f"{number} ({text})" if text else f"{number}" for number, text in texts.items()]
+    return f"column{'s' if len(words) != 1 else ''} {', '.join(words)}"
+
+
+def _unclear(message: str, columns: Sequence[Column], *, give: str) -> AmbiguousTableError:
+    """Return the error that columns can be read in more ways, and which argument settles it."""
+    return AmbiguousTableError(f"{message} {_label(columns)}", remedy=f"give {give}")
+
+
+def _picked(columns: Sequence[Column], pick: Pick, argument: str) -> Column:
     if isinstance(pick, int):
         if isinstance(pick, bool) or pick < 1:
             raise ValueError(f"{argument} counts from 1, got {pick!r}")
-        fits = [[pick - 1] if pick <= count else []]
+        found = [column for column in columns if column.number == pick]
     else:
-        wanted = folded(pick)
-        fits = [
-            [c for c, name in enumerate(names) if name == wanted],
-            [c for c, name in enumerate(names) if name and wanted.startswith(f"{name} ")],
-            [c for c, name in enumerate(names) if wanted in name],
-        ]
-    found = next(filter(None, fits), [])
-    if len(found) == 1:
-        return found[0]
+        wanted, names = folded(pick), {c: folded(c.heading.text) for c in columns}
+        fits = (
+            [c for c, name in names.items() if name == wanted],
+            [c for c, name in names.items() if name and wanted.startswith(f"{name} ")],
+            [c for c, name in names.items() if wanted in name],
+        )
+        found = next(filter(None, fits), [])
+    if len(found) > 1:
+        raise _unclear(f"{argument} {pick!r} fits", found, give=f"{argument} as a number")
     if found:
-        raise _give(f"{argument} as a number", f"{argument} {pick!r} fits {table.label(found)}")
-    listed = ", ".join(heading.text for heading in table.headings if heading.text) or "none"
+        return found[0]
+    listed = ", ".join(c.heading.text for c in columns if c.heading.text) or "none"
     raise MeasurementFileError(
-        f"has no column {pick!r} among its {count}; its headings are: {listed}",
+        f"has no column {pick!r} among its {len(columns)}; its headings are: {listed}",
         remedy=f"give {argument} as one of these or as a number",
     )
 
@@ -163,154 +150,120 @@ def _is_sorted(values: FloatArray) -> bool:
     return bool(min((steps < 0).sum(), (steps > 0).sum()) <= allowed)
 
 
-def _give(argument: str, message: str, more: str = "") -> AmbiguousTableError:
-    return AmbiguousTableError(message, remedy=f"give {argument}{more}")
-
-
-def _frequency_column(table: _Table, given: Sequence[int]) -> int:
-    named = table.of_role("frequency", but=given)
+def _frequency_column(columns: Sequence[Column]) -> Column:
+    named, free = _of_role(columns, "frequency"), _of_role(columns, "unknown")
+    others = _of_role(columns, "index", "other")
     if named:
-        first = table.values[:, named[0]]
-        if all(np.array_equal(first, table.values[:, c], equal_nan=True) for c in named[1:]):
+        if all(np.array_equal(named[0].values, c.values, equal_nan=True) for c in named[1:]):
             return named[0]
-        differing = f"frequencies may be in {table.label(named)}, which differ"
-        raise _give("frequency_column", differing)
-    free = table.of_role("unknown", but=given)
-    for column in sorted({*table.of_role("index"), *table.of_role("other")} - {*given}):
-        if not free or column < free[0]:
-            counts = table.headings[column].role == "index"
-            words = "counts the rows" if counts else "is none (over time: an impulse response)"
-            raise MeasurementFileError(
-                f"no column is named frequency, and {table.label([column])} {words}",
-                remedy="export the level over frequency, or give frequency_column",
-            )
+        raise _unclear("frequencies differ in", named, give="frequency_column")
+    if others and (not free or others[0].number < free[0].number):
+        raise MeasurementFileError(
+            f"no column is named frequency, and {_label(others[:1])} counts the rows or is over "
+            "time (an impulse response)",
+            remedy="export the level over frequency, or give frequency_column",
+        )
     if not free:
-        raise _give("frequency_column", "no column is named frequency")
-    first, label = table.values[:, free[0]], table.label(free[:1])
+        raise _unclear("no frequencies are named in", columns, give="frequency_column")
+    first = free[0].values
     if not _is_sorted(first):
-        turns = f"{label} neither rises nor falls throughout: it may be no frequency"
-        more = "; or decimal and delimiter, if the numbers are cut wrongly"
-        raise _give("frequency_column", turns, more)
+        more = "frequency_column; or decimal and delimiter, if the numbers are cut wrongly"
+        raise _unclear("no frequencies rise or fall throughout in", free[:1], give=more)
     if len(free) > 1 and first[0] in (0.0, 1.0) and np.all(np.diff(first) == 1.0):
-        second = table.values[:, free[1]]
+        second = free[1].values
         if _is_sorted(second) and np.nanmin(second) >= 0:
-            counts_rows = f"{label} may count the rows or be frequencies"
-            raise _give(f"frequency_column={free[0] + 1} or {free[1] + 1}", counts_rows)
+            either = f"frequency_column={free[0].number} or {free[1].number}"
+            raise _unclear("rows may be counted or frequencies be in", free[:2], give=either)
     return free[0]
 
 
 def _responses(
-    table: _Table, axis: int, chosen: Sequence[int] | None, phased: int | None
-) -> Columns:
-    used, notes = (axis, phased), list[str]()
-    levels = _level_columns(table, used) if chosen is None else list(chosen)
-    imaginary, by_place = list[int](), False
+    columns: list[Column], chosen: list[Column] | None, phased: Column | None, *, told: bool
+) -> tuple[list[Parts], list[str]]:
+    """Return the parts of each response, of all columns but that of the frequencies, and notes."""
+    free, notes = _without(columns, [phased] if phased else []), list[str]()
+    levels = _level_columns(free) if chosen is None else chosen
+    imaginary, paired, by_place = list[Column](), True, False
     if not levels and phased is None:
-        levels, imaginary = (table.of_role(role, but=used) for role in ("real", "imaginary"))
-        if len(levels) != len(imaginary):
-            raise _unpaired(table, "real and imaginary parts", [*levels, *imaginary])
-    if not levels:
+        levels, imaginary = _of_role(free, "real"), _of_role(free, "imaginary")
+        paired = len(levels) == len(imaginary)
+    if not levels and paired:
         by_place = True
-        levels, phased, notes = _by_place(table, axis, phased)
-    every = sorted({*levels, *table.of_role("level", but=used)})
-    phases: tuple[int, ...] | None = () if phased is None else (phased,)
+        levels, phased, notes = _by_place(free, phased, told=told)
+    beside = _without(_of_role(free, "level"), levels)
+    every = sorted([*levels, *beside], key=lambda column: column.number)
+    phases: list[Column] | None = [phased] if phased else []
     if phased is None and not imaginary:
-        phases = _partners(table, "phase", levels, every)
-    if phases is None or len(phases) not in (0, len(levels)):
-        raise _unpaired(table, "levels and phases", [*levels, *table.of_role("phase", but=levels)])
-    coherences = None if by_place else _partners(table, "coherence", levels, every)
-    return Columns(
-        headings=table.headings,
-        frequency=axis,
-        levels=tuple(levels),
-        phases=phases,
-        imaginary=tuple(imaginary),
-        coherences=coherences or (),
-        notes=tuple(notes),
-    )
+        phases = _partners(columns, "phase", levels, every)
+    if phases is None or len(phases) not in (0, len(levels)) or not paired:
+        rest = [*levels, *imaginary, *_of_role(_without(columns, levels), "phase")]
+        said = "levels and phases, or real and imaginary parts, do not pair up:"
+        raise _unclear(said, rest, give="level_column and phase_column")
+    coherences = [] if by_place else _partners(columns, "coherence", levels, every)
+    parts = zip_longest(levels, phases, imaginary, coherences or [])
+    return [Parts._make(one) for one in parts], notes
 
 
-def _unpaired(table: _Table, what: str, columns: list[int]) -> AmbiguousTableError:
-    message = f"{what} do not pair up: {table.label(columns)}"
-    return _give("level_column and phase_column", message)
-
-
-def _level_columns(table: _Table, used: Collection[int | None]) -> list[int]:
+def _level_columns(columns: Sequence[Column]) -> list[Column]:
     """Return the columns whose headings say level; of one kind of unit."""
-    named = table.of_role("level", but=used)
-    primary = [c for c in named if not table.headings[c].secondary]
+    named = _of_role(columns, "level")
+    primary = [column for column in named if not column.heading.secondary]
     if not primary and len(named) > 1:
-        raise _give("level_column", f"levels may be in {table.label(named)}")
+        raise _unclear("levels may be in", named, give="level_column")
     named = primary or named
-    decibels = [c for c in named if (table.headings[c].unit or "dB").startswith("dB")]
+    decibels = [column for column in named if (column.heading.unit or "dB").startswith("dB")]
     named = decibels or named
-    if len({table.headings[c].unit for c in named if table.headings[c].unit}) > 1:
-        raise _give("level_column", f"{table.label(named)} are levels in differing units")
+    if len({column.heading.unit for column in named} - {None}) > 1:
+        raise _unclear("levels have differing units in", named, give="level_column")
     return named
 
 
 def _partners(
-    table: _Table, role: str, levels: Sequence[int], every: Sequence[int]
-) -> tuple[int, ...] | None:
-    """Return the column of `role` that goes with each of `levels`; None if they do not pair up."""
-    others = table.of_role(role)
-    if not others:
-        return ()
-    behind = Counter(bisect_right(every, column) for column in others if column not in every)
-    if all(behind[every.index(level) + 1] == 1 for level in levels):
-        places = {bisect_right(every, column): column for column in others if column not in every}
-        return tuple(places[every.index(level) + 1] for level in levels)
+    columns: Sequence[Column], role: str, levels: Sequence[Column], every: Sequence[Column]
+) -> list[Column] | None:
+    """Return the column of `role` that goes with each of `levels`; None if they do not pair up.
+
+    `every` are all level columns, of which some may be asked for.
+    """
+    others, ends = _of_role(columns, role), [*(column.number for column in every[1:]), np.inf]
+    behind = [
+        [c for c in _without(others, every) if level.number < c.number < ends[every.index(level)]]
+        for level in levels
+    ]
+    if all(len(found) == 1 for found in behind):
+        return [found[0] for found in behind]
     if len(others) == len(every):
-        return tuple(others[every.index(level)] for level in levels)
-    return None
+        return [others[every.index(level)] for level in levels]
+    return None if others else []
 
 
 def _looks_like_phase(values: FloatArray) -> bool:
     """Return whether values jump by a turn and stay within one: wrapped phase in degrees."""
     finite = values[np.isfinite(values)]
-    within = finite.size > 0 and bool(finite.min() >= -180.5 and finite.max() <= 360.5)
-    within = within and float(np.ptp(finite)) <= 361.0
-    return within and bool(np.abs(np.diff(finite)).max(initial=0.0) > 270.0)
+    if not finite.size or finite.min() < -180.5 or finite.max() > 360.5 or np.ptp(finite) > 361.0:
+        return False
+    return bool(np.abs(np.diff(finite)).max(initial=0.0) > 270.0)
 
 
 def _by_place(
-    table: _Table, axis: int, phased: int | None
-) -> tuple[list[int], int | None, list[str]]:
+    columns: Sequence[Column], phased: Column | None, *, told: bool
+) -> tuple[list[Column], Column | None, list[str]]:
     """Return levels, phase and notes where headings do not tell, or there are none."""
-    unknown, notes = table.of_role("unknown", but=(axis, phased)), list[str]()
+    unknown, notes = _of_role(columns, "unknown"), list[str]()
     if not unknown:
         raise MeasurementFileError(
-            "the level column holds no numbers"
-            if any(heading.role == "level" for heading in table.headings)
-            else "has no level column",
+            "has no level column, or no numbers in it",
             remedy="export levels, or give level_column",
         )
-    told = phased is not None or table.of_role("phase")
-    wrapped = [c for c in unknown if _looks_like_phase(table.values[:, c])]
-    named = table.told and all(table.headings[c].text for c in unknown)
-    if not told and len(unknown) == 2 and wrapped == unknown[1:] and not named:
+    phase_told = phased is not None or _of_role(columns, "phase")
+    wrapped = [column for column in unknown if _looks_like_phase(column.values)]
+    named = told and all(column.heading.text for column in unknown)
+    if not phase_told and len(unknown) == 2 and wrapped == unknown[1:] and not named:
         unknown, phased = unknown[:1], unknown[1]
-        notes.append(f"column {phased + 1} assumed to be phase: it jumps by a turn")
+        notes.append(f"{phased.where} assumed to be phase: it jumps by a turn")
     elif len(unknown) > 1 and (not named or wrapped):
-        numbers = ", ".join(str(c + 1) for c in unknown)
-        seats = f"{table.label(unknown)} may be levels of {len(unknown)} seats"
-        raise _give(
-            f"level_column=({numbers})",
-            f"{seats}, or level and phase or something else",
-            f", or level_column={unknown[0] + 1} and phase_column={unknown[1] + 1}",
-        )
-    return unknown, phased, [*notes, f"levels assumed in {table.label(unknown)}"]
-
-
-def _with_notes(table: _Table, columns: Columns) -> Columns:
-    """Add notes on what was assumed and on the columns that are ignored."""
-    used = {columns.frequency, *columns.levels, *columns.phases}
-    used |= {*columns.imaginary, *columns.coherences}
-    notes = list(columns.notes)
-    if table.headings[columns.frequency].role != "frequency":
-        notes.insert(0, f"frequencies assumed in {table.label([columns.frequency])}")
-    for column, heading in enumerate(table.headings):
-        if column not in used and (column in table.filled or heading.text):
-            state = "ignored" + ": it holds no numbers" * (column not in table.filled)
-            notes.append(f"{table.label([column])} {state}")
-    return replace(columns, notes=tuple(notes))
+        numbers = ", ".join(str(column.number) for column in unknown)
+        both = f"level_column={unknown[0].number} and phase_column={unknown[1].number}"
+        said = "levels of several seats, or level and phase, may be in"
+        raise _unclear(said, unknown, give=f"level_column=({numbers}), or {both}")
+    return unknown, phased, [*notes, f"levels assumed in {_label(unknown)}"]

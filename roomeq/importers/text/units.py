@@ -10,7 +10,7 @@ common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -63,10 +63,22 @@ class Column:
         """Smallest and largest value in words."""
         return f"{np.nanmin(self.values):g} to {np.nanmax(self.values):g}"
 
+    def at(self, rows: IndexArray) -> Column:
+        """Return the column in some rows."""
+        return replace(self, values=self.values[rows], lines=self.lines[rows])
 
-def frequency_scale(
-    frequencies: FloatArray, heading: Heading, *, unit: FrequencyUnit | None
-) -> tuple[float, tuple[str, ...]]:
+    def fault(self, message: str, remedy: str) -> MeasurementFileError:
+        """Return the error that the column cannot be what it should."""
+        return MeasurementFileError(message, where=self.where, remedy=remedy)
+
+    def unclear(self, message: str, remedy: str) -> AmbiguousTableError:
+        """Return the error that its values can be read in more than one way."""
+        return AmbiguousTableError(
+            f"values of {self.span} {message}", where=self.where, remedy=remedy
+        )
+
+
+def frequency_scale(column: Column, *, unit: FrequencyUnit | None) -> tuple[float, tuple[str, ...]]:
     """Return the factor that makes Hz of a frequency column, and notes.
 
     Raises
@@ -76,28 +88,20 @@ def frequency_scale(
     MeasurementFileError
         If the column is in a unit that is no frequency of sound.
     """
-    if unit is not None:
-        return (1000.0 if unit == "kHz" else 1.0), ()
-    if heading.unit in ("MHz", "rad/s"):
-        raise MeasurementFileError(
-            f"frequencies in {heading.unit} are not read",
-            where=f"column {heading.text!r}",
-            remedy="export frequencies in Hz or kHz",
-        )
-    positive = frequencies[np.isfinite(frequencies) & (frequencies > 0)]
+    told = unit or column.heading.unit
+    if told in ("MHz", "rad/s"):
+        raise column.fault(f"frequencies in {told} are not read", "export them in Hz or kHz")
+    positive = column.values[column.values > 0]
     lowest, highest = (positive.min(), positive.max()) if positive.size else (20.0, 200.0)
-    span, told = f"{lowest:g} to {highest:g}", heading.unit
     if told in ("kHz", "Hz"):
-        if highest > 1000.0 if told == "kHz" else highest < 1.0:
-            raise _ambiguous_frequency(f"the heading says {told}, but {span} {told} is no sound")
-        return (1000.0 if told == "kHz" else 1.0), ()
-    if (lowest < 5.0 and highest <= 30.0) or (lowest < 1.0 and highest <= 100.0):
-        raise _ambiguous_frequency(f"frequencies of {span} may be Hz or kHz")
-    return 1.0, (f"frequencies assumed in Hz ({span})",)
-
-
-def _ambiguous_frequency(message: str) -> AmbiguousTableError:
-    return AmbiguousTableError(message, remedy='give frequency_unit="Hz" or frequency_unit="kHz"')
+        no_sound = highest > 1000.0 if told == "kHz" else highest < 1.0
+    else:
+        no_sound = (lowest < 5.0 and highest <= 30.0) or (lowest < 1.0 and highest <= 100.0)
+    if no_sound and unit is None:
+        remedy = 'give frequency_unit="Hz" or frequency_unit="kHz"'
+        raise column.unclear(f"are no sound in {told}" if told else "may be Hz or kHz", remedy)
+    notes = () if told in ("kHz", "Hz") else (f"frequencies assumed in Hz ({column.span})",)
+    return (1000.0 if told == "kHz" else 1.0), notes
 
 
 def level_in_db(
@@ -112,37 +116,25 @@ def level_in_db(
     MeasurementFileError
         If the levels are weighted, or a ratio or pressure is negative.
     """
-    heading, values, where = column.heading, column.values, column.where
+    heading, values = column.heading, column.values
     if unit is None and heading.weighting is not None:
-        raise MeasurementFileError(
-            f"levels are {heading.weighting}-weighted",
-            where=where,
-            remedy='export them unweighted (Z), or give level_unit="dB" to read them as they are',
-        )
+        remedy = 'export them unweighted (Z), or give level_unit="dB" to read them as they are'
+        raise column.fault(f"levels are {heading.weighting}-weighted", remedy)
     notes: tuple[str, ...] = ()
     told: str | None = unit or heading.unit
     lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
     if told not in ("dB", "dB SPL", "dBFS", "ratio", *_PASCALS):
         if lowest >= 0 and highest <= 20.0:
-            raise AmbiguousTableError(
-                f"values of {column.span} may be dB, ratios or pascals",
-                where=where,
-                remedy='give level_unit="dB", "ratio" or "Pa"',
+            raise column.unclear(
+                "may be dB, ratios or pascals", 'give level_unit="dB", "ratio" or "Pa"'
             )
         if max(-lowest, highest) > 400.0:
-            raise AmbiguousTableError(
-                f"values of {column.span} are no levels in dB",
-                where=where,
-                remedy="give level_column, or level_unit",
-            )
-        notes = (f"{where}: levels assumed in dB ({column.span}), relative",)
+            raise column.unclear("are no levels in dB", "give level_column, or level_unit")
+        notes = (f"{column.where}: levels assumed in dB ({column.span}), relative",)
     if told == "ratio" or told in _PASCALS:
         if lowest < 0:
-            raise MeasurementFileError(
-                f"{lowest:g} cannot be a magnitude in {told}",
-                where=where,
-                remedy="give level_unit, or export magnitudes",
-            )
+            remedy = "give level_unit, or export magnitudes"
+            raise column.fault(f"{lowest:g} cannot be a magnitude in {told}", remedy)
         level_db = amplitude_ratio_db(values * linear_scale(told))
         return level_db, "spl" if told in _PASCALS else "relative", notes
     return values, "spl" if told == "dB SPL" else "relative", notes
@@ -167,11 +159,8 @@ def phase_in_deg(column: Column, *, unit: PhaseUnit | None) -> tuple[FloatArray,
     if told not in ("deg", "rad") or (unit, told, likely) == (None, "deg", "rad"):
         if likely is None or told == "deg":
             said = "are headed degrees, but turn as" if likely else "may be degrees or"
-            raise AmbiguousTableError(
-                f"phases of {column.span} {said} radians",
-                where=column.where,
-                remedy='give phase_unit="deg" or phase_unit="rad"',
-            )
+            remedy = 'give phase_unit="deg" or phase_unit="rad"'
+            raise column.unclear(f"{said} radians", remedy)
         told = likely
         word = "degrees" if told == "deg" else "radians"
         notes = (f"{column.where}: phases assumed in {word} ({column.span})",)

@@ -4,13 +4,14 @@ import numpy as np
 import pytest
 
 from roomeq.base.errors import MeasurementFileError
-from roomeq.importers.text.axis import clean_rows
 from roomeq.importers.text.layout import find_table
+from roomeq.importers.text.values import clean_rows
 
 
 def kept(text: str, *, has_heading: bool = True) -> tuple[list[float], str]:
     table = find_table(text)
-    rows, notes = clean_rows(table, frequency=0, needed=(1,), has_heading=has_heading)
+    axis, numbers = table.values[:, 0], table.values[:, 1:]
+    rows, notes = clean_rows(table, axis, numbers, has_heading=has_heading)
     return table.values[rows, 0].tolist(), " | ".join(notes)
 
 

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.importers.text.band_grid import named_band, sorted_cells
-from roomeq.importers.text.band_table import read_band_table
+from roomeq.importers.text.band_table import named_band, read_band_table
 
 # IEC 61260-1:2014, exact centres of the bands from 20 to 125 Hz, to four decimals.
 EXACT = [19.9526, 25.1189, 31.6228, 39.8107, 50.1187, 63.0957, 79.4328, 100.0, 125.8925]
@@ -177,11 +176,11 @@ def test_levels_from_nought_to_140_are_plausible(tmp_path, cell):
         ("just words\nand more\n", "nominal frequencies"),
         ("one\ntwo\n", "holds no table of band levels"),
         ("Hz;left\n20;70\n22;71\n", "line 3: '22' is no third-octave band"),
-        ("Hz;left\n20;70\n19.95;71\n", "line 3: the band of 20 Hz occurs twice"),
+        ("Hz;left\n20;70\n19.95;71\n", "line 3: '19.95' occurs twice"),
         ("Hz;left\n20;70\n25;71\nmean;71\n", "line 4: 'mean' is no third-octave band"),
-        ("Hz;left;left\n20;70;71\n25;70;71\n", "line 1: seat 'left' occurs twice"),
+        ("Hz;left;left\n20;70;71\n25;70;71\n", "line 1: 'left' occurs twice"),
         ("Hz;left;\n20;70;71\n25;70;71\n", "line 1: '' names no seat"),
-        ("Hz;dB\n20;70\n25;71\n", "'dB' names no seat (name each seat; for one seat, give"),
+        ("Hz;dB\n20;70\n25;71\n", "'dB' names no seat (name each seat, once; for one seat, give"),
         ("20;70\n25;71\n", "line 1: the first line has no heading (name each column"),
         ("20,71,5\n25,70,5\n", "the first line has no heading"),
         ("Hz,sofa\n20,71,5\n25,70,5\n", "line 2: 3 cells, but the heading has 2 (with decimal"),
@@ -200,7 +199,7 @@ def test_tables_that_are_none_are_refused(tmp_path, text, said):
 
 def test_ambiguity_has_its_own_class(tmp_path):
     with pytest.raises(AmbiguousTableError, match="name the seats with a word"):
-        sorted_cells("x;20\n20;70\n", seat=None, delimiter=None)
+        read_band_table(_write(tmp_path, "x;20\n20;70\n"))
 
 
 def test_the_settings_given_are_kept(tmp_path):

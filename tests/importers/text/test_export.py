@@ -433,7 +433,7 @@ def test_pages_with_repeated_headings_are_one_table(tmp_path: Path) -> None:
             8,
             "one table",
         ),
-        ("70\n71\n72\n", 2, "two columns"),
+        ("70\n71\n72\n", 1, "two columns"),
         ("Frequency,Level\n20,5,70,3\n21,5,70\n25,71,0\n30,70,0\n", 2, "4 cells"),
     ],
 )

@@ -50,11 +50,13 @@ def test_a_line_below_that_carries_on_is_a_broken_row(line: str, fault: bool) ->
 
 
 def test_broken_rows_are_explained() -> None:
-    assert "1 cell where the other rows have 2" in str(broken_row("27", 4, SHAPE))
+    assert "'27' (1 cells) is no row like the others, which have 2 cells" in str(
+        broken_row("27", 4, SHAPE)
+    )
     error = broken_row("27;7O", 4, SHAPE)
     assert (error.line, error.where) == (4, "column 2")
     assert "'7O'" in error.message
-    assert "does not carry on" in broken_row("22;70", 4, SHAPE).message
+    assert "frequencies in order" in broken_row("22;70", 4, SHAPE).message
 
 
 def test_many_numbers_outside_are_a_second_table() -> None:
@@ -63,3 +65,11 @@ def test_many_numbers_outside_are_a_second_table() -> None:
         notes(*lines)
     note, _ = notes(*lines[:9])
     assert "line 8: '20;60;1'" in note
+
+
+def test_rows_that_carry_on_behind_empty_cells_are_a_fault() -> None:
+    rows = "20 70\n25 71\n31 70\n40 71\n"
+    with pytest.raises(MeasurementFileError) as caught:
+        find_table(f"{rows}||50||70\n||63||71\n")
+    assert caught.value.line == 5
+    assert find_table(f"{rows}||12||70\n").line_numbers.tolist() == [1, 2, 3, 4]

@@ -3,13 +3,13 @@
 import pytest
 
 from roomeq.base.errors import MeasurementFileError
-from roomeq.importers.text.header import Headings, read_headings
+from roomeq.importers.text.header import read_headings
 from roomeq.importers.text.layout import find_table
 
 ROWS = "20.5 70.1 3.5\n25.5 71.1 4.5\n31.5 70.2 5.5\n"
 
 
-def headings(text: str) -> Headings:
+def headings(text: str) -> tuple[tuple[str, ...], bool]:
     return read_headings(find_table(text))
 
 
@@ -34,7 +34,7 @@ def headings(text: str) -> Headings:
 )  # fmt: skip
 def test_headings(head: str, mark: str, texts: tuple[str, ...]) -> None:
     found = headings(f"Room 12\n{head}\n{ROWS.replace(' ', mark)}")
-    assert found == Headings(texts=texts, found=True)
+    assert found == (texts, True)
 
 
 @pytest.mark.parametrize(
@@ -51,12 +51,12 @@ def test_headings(head: str, mark: str, texts: tuple[str, ...]) -> None:
 )
 def test_a_preamble_with_as_many_commas_is_no_heading(head: str) -> None:
     found = headings(f"{head}\n{ROWS.replace(' ', ',')}")
-    assert found == Headings(texts=("", "", ""), found=False)
+    assert found == (("", "", ""), False)
 
 
 def test_units_in_the_cells_count() -> None:
-    assert headings("20 Hz;70 dB\n25 Hz;71 dB\n").texts == ("Hz", "dB")
-    assert headings("f;Sofa\n20;70 dB\n25;71 dB\n").texts == ("f", "Sofa (dB)")
+    assert headings("20 Hz;70 dB\n25 Hz;71 dB\n")[0] == ("Hz", "dB")
+    assert headings("f;Sofa\n20;70 dB\n25;71 dB\n")[0] == ("f", "Sofa (dB)")
 
 
 def test_numbers_between_heading_and_rows_are_a_fault() -> None:

@@ -1,21 +1,46 @@
 """Roles of columns: told by the caller, by headings, by place."""
 
+from typing import NamedTuple
+
 import numpy as np
 import pytest
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.importers.text.header import Headings
-from roomeq.importers.text.roles import Columns, assign_columns
+from roomeq.importers.text.roles import assign_columns, names_of
+from roomeq.importers.text.units import Column
+from roomeq.importers.text.words import heading_of
 
 AXIS = np.linspace(20.0, 200.0, 40)
 LEVEL = 70.0 + np.sin(AXIS)
 WRAPPED = (-9.0 * AXIS + 180.0) % 360.0 - 180.0
 
 
-def columns(*texts: str, values: list[np.ndarray] | None = None, **told: object) -> Columns:
+class Assigned(NamedTuple):
+    """Columns by their places, from 0."""
+
+    frequency: int
+    levels: tuple[int, ...]
+    phases: tuple[int, ...]
+    imaginary: tuple[int, ...]
+    coherences: tuple[int, ...]
+    names: tuple[str, ...]
+    notes: list[str]
+
+
+def columns(*texts: str, values: list[np.ndarray] | None = None, **told: object) -> Assigned:
     table = [AXIS, *[LEVEL] * (len(texts) - 1)] if values is None else values
-    found = any(texts)
-    return assign_columns(np.column_stack(table), Headings(texts=texts, found=found), **told)  # type: ignore[arg-type]
+    lines = np.arange(AXIS.size) + 1
+    heads = [
+        Column(number=place, heading=heading_of(text), values=column, lines=lines)
+        for place, (text, column) in enumerate(zip(texts, table, strict=True), 1)
+    ]
+    axis, responses, notes = assign_columns(heads, told=any(texts), **told)  # type: ignore[arg-type]
+    levels, phases, imaginary, coherences = (
+        tuple(c.number - 1 for one in responses if (c := getattr(one, part)) is not None)
+        for part in ("level", "phase", "imaginary", "coherence")
+    )
+    names = names_of(responses)
+    return Assigned(axis.number - 1, levels, phases, imaginary, coherences, names, notes)
 
 
 @pytest.mark.parametrize(

@@ -41,10 +41,10 @@ def test_frequency_unit(span: tuple[float, float], heading: str, scale: float | 
     axis = np.linspace(*span, 50)
     if scale is None:
         with pytest.raises(AmbiguousTableError, match="frequency_unit"):
-            frequency_scale(axis, heading_of(heading), unit=None)
+            frequency_scale(column(axis, heading), unit=None)
     else:
-        assert frequency_scale(axis, heading_of(heading), unit=None)[0] == scale
-    assert frequency_scale(axis, heading_of(heading), unit="kHz")[0] == 1000.0
+        assert frequency_scale(column(axis, heading), unit=None)[0] == scale
+    assert frequency_scale(column(axis, heading), unit="kHz")[0] == 1000.0
 
 
 @pytest.mark.parametrize(

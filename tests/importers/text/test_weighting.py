@@ -5,7 +5,7 @@ import pytest
 
 from roomeq.base.bands import third_octave_band
 from roomeq.base.response import FrequencyResponse
-from roomeq.importers.text.weighting import remove_weighting, weighting_db
+from roomeq.importers.text.microphone import remove_weighting, weighting_db
 
 # IEC 61672-1:2013, table of frequency weightings (dB, rounded to 0.1 dB, at exact centres).
 # Typed from memory and then found equal to the transcription in pyfar 0.8.1
