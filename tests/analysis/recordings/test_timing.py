@@ -124,7 +124,7 @@ def test_lags_run_along_a_line_or_lie_together():
     assert not at_once.runs(2.0)
     bass_is_late = replace(at_once, slope=-0.2, upper=-0.001)
     assert not bass_is_late.runs(2.0)
-    some = np.concatenate((np.zeros(4), 9.0 * frequencies[4:]))
+    some = np.concatenate((np.zeros(7), 9.0 * frequencies[7:]))
     trend = LagTrend(frequencies=frequencies, lags=some, slope=1.0, upper=1.0, scatter=9.0)
     assert trend.together
     nothing = LagTrend(
@@ -189,3 +189,15 @@ def test_lags_in_a_room_hardly_run(decay_time):
         assert trend.lags.size >= 10
         assert trend.run < 0.1
         assert trend.scatter < 0.05
+
+
+@pytest.mark.parametrize("length", [2.0, 2.5, 3.0, 6.0])
+def test_a_linear_sweep_is_in_step_with_an_exponential_one_at_its_turn_only(length):
+    """Instants of both from 10 to 500 Hz in closed form; twelve bands as they are looked at."""
+    bands = np.geomspace(12.5, 400.0, 12)
+    linear = length * (bands - 10.0) / 490.0
+    exponential = length * np.log(bands / 10.0) / np.log(50.0)
+    assert not LagTrend(frequencies=bands, lags=linear - exponential).together
+    room = 0.03 * np.cos(np.arange(12.0))
+    room[9:] += length * np.array([0.2, -0.3, 0.4])  # three bands of noise
+    assert LagTrend(frequencies=bands, lags=room).together
