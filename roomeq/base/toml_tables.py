@@ -14,7 +14,7 @@ import re
 import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any, Generic, TypeVar, get_args
 
@@ -305,8 +305,7 @@ class _Reader(TomlFile):
             table = table_in(found)
             if isinstance(key, int) or table is None:
                 continue
-            fields = msgspec.structs.fields(table)
-            found = next((entry.type for entry in fields if entry.encode_name == key), None)
+            found = _key_types(table).get(key)
         return found
 
     def _nearest_key(self, key: str, path: KeyPath) -> str:
@@ -321,6 +320,12 @@ class _Reader(TomlFile):
             return "this key belongs at the top, before the first [table]"
         close = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.0)
         return f"the nearest known key is {close[0]!r}; known here: {', '.join(known)}"
+
+
+@cache
+def _key_types(table: type[msgspec.Struct]) -> dict[str, Any]:
+    """Return the annotated type of every key of a table."""
+    return {entry.encode_name: entry.type for entry in msgspec.structs.fields(table)}
 
 
 def _as_written(value: Any) -> str:
