@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from msgspec import Struct
@@ -125,11 +126,14 @@ def table_findings(table: Struct, path: KeyPath = ()) -> Iterator[Finding]:
                 yield from table_findings(one, (*path, field, index))
 
 
+_fields = cache(fields)
+
+
 def _by_rules(table: Struct, name: str) -> Iterator[Finding]:
     """Yield what breaks the rules for a kind of table, which stands under a name."""
     rules, look_up = _RULES.get(type(table), _Rules()), f"what they mean: roomeq keys {name}"
-    values = {field.encode_name: getattr(table, field.name) for field in fields(table)}
-    without = {field.encode_name: field.default for field in fields(table)}
+    values = {field.encode_name: getattr(table, field.name) for field in _fields(type(table))}
+    without = {field.encode_name: field.default for field in _fields(type(table))}
     given = {key: value for key, value in values.items() if value != without[key]}
     for key in rules.named:
         if not given.get(key, "x").strip():
