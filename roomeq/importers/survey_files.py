@@ -23,7 +23,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.device_profile import shipped_profiles
-from roomeq.importers.response_doubts import doubtful_responses, smoothed_levels
+from roomeq.importers.response_doubts import doubtful_responses
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.reading import seat_findings
 from roomeq.importers.room_file.schema import MeasurementTable
@@ -172,15 +172,16 @@ def read_survey(
     notes = [*file_notes(corrected), *repeatability_notes(stated_db, repeated_db)]
     if microphone is not None and room_file.microphone is not None:
         notes.extend(f"{room_file.microphone.file}: {note}" for note in microphone.notes)
+    doubts = doubtful_responses(as_measured)
     return SurveyFiles(
         survey=survey,
-        assumptions=(*assumptions_of(room_file), *smoothed_levels(as_measured)),
+        assumptions=(*assumptions_of(room_file), *doubts.taken),
         notes=tuple(dict.fromkeys(notes)),
         findings=(
             *same_recordings(as_measured),
             *mixtures(room_file, as_measured),
             *doubtful_levels(as_measured),
-            *doubtful_responses(as_measured),
+            *doubts.found,
             *doubtful_repeats(survey, stated_db),
             *unstated_weighting(room_file),
             *(microphone.doubts if microphone is not None else ()),
@@ -247,14 +248,15 @@ def survey_from_exports(
         for path, export in zip(listed, exports, strict=True)
         for one in export.responses
     ]
+    doubts = doubtful_responses(measurements)
     return SurveyFiles(
         survey=Survey(measurements=tuple(measurements)),
-        assumptions=(*assumptions_for_exports(source), *smoothed_levels(measurements)),
+        assumptions=(*assumptions_for_exports(source), *doubts.taken),
         notes=tuple(dict.fromkeys([*file_notes(measurements), *repeatability_notes(None, None)])),
         findings=(
             *same_recordings(measurements),
             *doubtful_levels(measurements),
-            *doubtful_responses(measurements),
+            *doubts.found,
         ),
         inputs=tuple(read_input_file(path, role="measurement") for path in listed),
         repeatability_db=None,

@@ -20,7 +20,6 @@ from roomeq.base.survey import Measurement
 from roomeq.importers.response_doubts import (
     doubtful_responses,
     phase_runs_backwards,
-    smoothed_levels,
 )
 
 
@@ -36,7 +35,8 @@ def told(rows):
         Measurement(seat=f"seat {n}", response=FrequencyResponse.from_pressure(AXIS, row))
         for n, row in enumerate(rows)
     ]
-    return [*doubtful_responses(entries), *smoothed_levels(entries)]
+    found, taken = doubtful_responses(entries)
+    return [*found, *taken]
 
 
 def main():
