@@ -222,3 +222,15 @@ def test_an_explanation_leaves_a_third_of_the_difference_at_most(share, told):
     assert found.inverted is told
     if told:
         assert found.left == pytest.approx(share * found.difference, rel=1e-3)
+
+
+def test_levelled_seats_take_up_what_is_a_seats_own():
+    """A seat louder in both branches has so much more offset, less the mean over the seats."""
+    data = prepared(modal_survey(1))
+    louder_db = np.linspace(-4.0, 6.0, len(data.seats))
+    gain = 10.0 ** (louder_db[:, np.newaxis] / 20.0)
+    raised = replace(data, sub=gain * data.sub, mains=gain * data.mains)
+    own_db = louder_db - louder_db @ data.seat_weights
+    before, after = (one.with_seats_levelled().seat_offsets_db for one in (data, raised))
+    np.testing.assert_allclose(after - before, own_db, atol=1e-9)
+    assert after @ data.seat_weights == pytest.approx(0.0, abs=1e-9)
