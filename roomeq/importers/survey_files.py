@@ -309,7 +309,7 @@ def _read_entry(
     with room_file.faults_at(*place), asked_in("in room.toml, under [[measurements]]"):
         if entry.kind == "band_levels":
             table = read_band_table(path, weighting=entry.weighting, seat=entry.seat, **settings)
-            seats, responses, notes = table.seats, table.responses, table.notes
+            seats, responses, notes = table.names, table.responses, table.notes
         elif entry.kind == "sweep":
             if read_sweep is None:
                 raise ValueError("recorded sweeps are read by roomeq.importers.room.read_room")

@@ -17,7 +17,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from os import PathLike, fspath
 from typing import Any, Literal, NamedTuple, get_args
 
@@ -29,6 +28,7 @@ from roomeq.base.levels import HIGHEST_LEVEL_DB
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.output_table import OutputTable
 from roomeq.importers.text.decoding import faults_of, read_decoded_text
+from roomeq.importers.text.export import TextExport
 from roomeq.importers.text.microphone import Weighting, remove_weighting
 from roomeq.importers.text.words import Dialect
 
@@ -42,7 +42,6 @@ _FREQUENCY = re.compile(r"(\d+(?:[.,]\d+)?)\s*(k?)(?:Hz)?", re.IGNORECASE)
 _LEVEL = re.compile(
     r"([-+]?\d+(?:[.,]\d+)?)\s*(?:dB\s*\(?\s*[ACZ]?\s*\)?(?:\s*SPL)?)?", re.IGNORECASE
 )
-_ABSENT = ("", "-", "--", "nan", "n/a", "na", "x", "?")
 _WEIGHTING = re.compile(r"dB\s*\(?\s*([ACZ])\b", re.IGNORECASE)
 _NO_SEAT = re.compile(r"((dB|levels?|SPL)\b.*)?", re.IGNORECASE)
 _DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d)")
@@ -59,31 +58,6 @@ _Cell = tuple[str, int]
 """What stands in a cell, and its line."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BandTable:
-    """What a table of band levels holds.
-
-    Attributes
-    ----------
-    path : str
-        The file.
-    seats : tuple of str
-        In the order of the table.
-    bands : tuple of ThirdOctaveBand
-        Ascending.
-    responses : tuple of FrequencyResponse
-        One for each seat, weighting removed, ``resolution="third_octave"``.
-    notes : tuple of str
-        What was done or assumed, and what such data cannot tell.
-    """
-
-    path: str
-    seats: tuple[str, ...]
-    bands: tuple[ThirdOctaveBand, ...]
-    responses: tuple[FrequencyResponse, ...]
-    notes: tuple[str, ...] = ()
-
-
 def read_band_table(
     path: str | PathLike[str],
     *,
@@ -92,7 +66,7 @@ def read_band_table(
     decimal: Literal[".", ","] | None = None,
     delimiter: str | None = None,
     encoding: str | None = None,
-) -> BandTable:
+) -> TextExport:
     """Read a table of third-octave band levels.
 
     Parameters
@@ -109,6 +83,12 @@ def read_band_table(
         What stands between cells; found by default.
     encoding : str, optional
         Found by default.
+
+    Returns
+    -------
+    TextExport
+        The seats' names in the order of the table; one response for each, weighting removed,
+        ``resolution="third_octave"``; what was done or assumed, and what such data cannot tell.
 
     Raises
     ------
@@ -135,15 +115,12 @@ def read_band_table(
                 f"{weighting!r}",
                 remedy="give the weighting that the meter was set to",
             )
-        levels = [_levels(grid, index, decimal) for index in range(len(grid.seats))]
-        bands = tuple(sorted(grid.bands, key=lambda band: band.number))
-        responses = tuple(_response(bands, [one[b] for b in bands], weighting) for one in levels)
-    return BandTable(
+        responses = tuple(_response(grid, seat, decimal, weighting) for seat in grid.seats)
+    return TextExport(
         path=fspath(path),
-        seats=grid.seats,
-        bands=bands,
+        names=tuple(grid.seats),
         responses=responses,
-        notes=(*assumed, *_notes(bands, weighting)),
+        notes=(*assumed, *_notes(grid.bands, weighting)),
     )
 
 
@@ -178,20 +155,17 @@ def named_band(cell: str) -> ThirdOctaveBand | None:
 
 
 class _Grid(NamedTuple):
-    """Cells of a table, by seat and band."""
+    """Bands of a table, the cells of each seat in their order, and the weightings it names."""
 
-    seats: tuple[str, ...]
     bands: list[ThirdOctaveBand]
-    cells: list[list[_Cell]]
-    bands_in_rows: bool
+    seats: dict[str, list[_Cell]]
     letters: set[str]
 
 
 def _grid(text: str, *, seat: str | None, delimiter: str | None) -> _Grid:
     """Find out which edge of a table holds the bands, and sort its cells by seat and band."""
     rows = _rows(text, seat=seat, delimiter=delimiter)
-    in_rows = _bands_in_rows(rows)
-    (_, *headings), *by_seat = list(zip(*rows, strict=True)) if in_rows else rows
+    (_, *headings), *by_seat = list(zip(*rows, strict=True)) if _bands_in_rows(rows) else rows
     bands: list[ThirdOctaveBand] = []
     for heading, line in headings:
         band = named_band(heading)
@@ -199,13 +173,21 @@ def _grid(text: str, *, seat: str | None, delimiter: str | None) -> _Grid:
             said = "is no third-octave band" if band is None else "occurs twice"
             raise MeasurementFileError(f"{heading!r} {said}", line=line, remedy=_EDGES)
         bands.append(band)
-    return _Grid(
-        seats=_seats([name for name, *_ in by_seat], seat),
-        bands=bands,
-        cells=[cells for _, *cells in by_seat],
-        bands_in_rows=in_rows,
-        letters={w.upper() for row in rows for cell, _ in row for w in _WEIGHTING.findall(cell)},
-    )
+    if seat is not None and len(by_seat) != 1:
+        raise MeasurementFileError(
+            f"holds {len(by_seat)} seats, not {seat!r} alone",
+            line=by_seat[0][0][1],
+            remedy="leave the seat out: the table names its own",
+        )
+    seats: dict[str, list[_Cell]] = {}
+    for (name, line), *cells in by_seat:
+        if seat is None and (_NO_SEAT.fullmatch(name) or name in seats):
+            said = "occurs twice" if name in seats else "names no seat"
+            remedy = "name each seat, once; for one seat, give the seat"
+            raise MeasurementFileError(f"{name!r} {said}", line=line, remedy=remedy)
+        seats[seat or name] = cells
+    letters = {w.upper() for row in rows for cell, _ in row for w in _WEIGHTING.findall(cell)}
+    return _Grid(bands, seats, letters)
 
 
 def _rows(text: str, *, seat: str | None, delimiter: str | None) -> list[list[_Cell]]:
@@ -257,7 +239,6 @@ def _mark(lines: Sequence[str]) -> str:
 
 def _bands_in_rows(rows: list[list[_Cell]]) -> bool:
     """Return whether each row is a band, rather than each column."""
-    line = rows[0][0][1]
     across, down = (
         sum(named_band(cell) is not None for cell, _ in edge) / len(edge)
         for edge in (rows[0][1:], [row[0] for row in rows[1:]])
@@ -265,91 +246,57 @@ def _bands_in_rows(rows: list[list[_Cell]]) -> bool:
     if across == 1.0 and down == 1.0:
         raise AmbiguousTableError(
             "rows as well as columns could be bands",
-            line=line,
+            line=rows[0][0][1],
             remedy="name the seats with a word, such as 'seat 20'",
         )
-    if max(across, down) < 0.5:
-        said = "neither the first line nor the first column holds nominal frequencies"
-        raise MeasurementFileError(said, line=line, remedy=_EDGES)
     return down > across
 
 
-def _seats(names: Sequence[_Cell], seat: str | None) -> tuple[str, ...]:
-    if seat is not None:
-        if len(names) != 1:
-            raise MeasurementFileError(
-                f"holds {len(names)} seats, not {seat!r} alone",
-                line=names[0][1],
-                remedy="leave the seat out: the table names its own",
-            )
-        return (seat,)
-    seats: list[str] = []
-    for name, line in names:
-        if _NO_SEAT.fullmatch(name) or name in seats:
-            said = "occurs twice" if name in seats else "names no seat"
-            remedy = "name each seat, once; for one seat, give the seat"
-            raise MeasurementFileError(f"{name!r} {said}", line=line, remedy=remedy)
-        seats.append(name)
-    return tuple(seats)
-
-
-def _levels(grid: _Grid, seat: int, decimal: str | None) -> dict[ThirdOctaveBand, float]:
-    """Return the levels at a seat, in dB; refuse one that is far above those on both sides."""
-    levels: dict[ThirdOctaveBand, float] = {}
-    for band, (text, line) in zip(grid.bands, grid.cells[seat], strict=True):
-        found = _LEVEL.fullmatch(text.strip())
-        if found is None or (decimal and set(".,") - {decimal} & set(found[1])):
-            value, absent = math.nan, text.strip().lower() in _ABSENT
-            fault = f"the level is missing ({text!r})" if absent else f"{text!r} is no level"
-        else:
-            value = float(found[1].replace(",", "."))
-            fault = f"{value:g} dB is not plausible"
-        if not 0.0 <= value <= HIGHEST_LEVEL_DB:
-            edges = (f"{band.label} Hz", grid.seats[seat])
-            row, column = edges if grid.bands_in_rows else edges[::-1]
-            raise MeasurementFileError(
-                fault,
-                line=line,
-                where=f"row {row!r}, column {column!r}",
-                remedy=f"a level from 0 to {HIGHEST_LEVEL_DB:g} dB; leave out a seat or band that "
-                "was not measured",
-            )
-        levels[band] = value
-    by_number = {band.number: value for band, value in levels.items()}
-    for (band, value), (_, line) in zip(levels.items(), grid.cells[seat], strict=True):
-        beside = max(by_number.get(band.number + step, math.inf) for step in (-1, 1))
-        if value > beside + _SLIP_DB:
-            raise MeasurementFileError(
-                f"{value:g} dB is {value - beside:.0f} dB above the bands on both sides",
-                line=line,
-                where=f"{band.label} Hz, seat {grid.seats[seat]!r}",
-                remedy="correct the level, or leave the band out and measure it again",
-            )
-    return levels
-
-
-def _notes(bands: tuple[ThirdOctaveBand, ...], weighting: Weighting) -> list[str]:
-    notes = [_CANNOT_TELL]
-    if weighting != "none":
-        notes.append(f"{weighting} weighting removed at the exact centres of the bands")
-    numbers = [band.number for band in bands]
-    absent = sorted(set(range(numbers[0], numbers[-1])) - set(numbers))
-    if absent:
-        labels = ", ".join(ThirdOctaveBand(number=number).label for number in absent)
-        notes.append(f"no levels for bands in between: {labels} Hz")
-    return notes
-
-
 def _response(
-    bands: tuple[ThirdOctaveBand, ...], levels: list[float], weighting: Weighting
+    grid: _Grid, seat: str, decimal: str | None, weighting: Weighting
 ) -> FrequencyResponse:
+    """Return the levels at a seat; refuse what is none, or far above the bands on both sides."""
+    levels: dict[ThirdOctaveBand, float] = {}
+    for band, (cell, _) in zip(grid.bands, grid.seats[seat], strict=True):
+        found = _LEVEL.fullmatch(cell)
+        if found is None or (decimal and set(".,") - {decimal} & set(found[1])):
+            levels[band] = math.nan
+        else:
+            levels[band] = float(found[1].replace(",", "."))
+    by_number = {band.number: level for band, level in levels.items()}
+    for (band, level), (cell, line) in zip(levels.items(), grid.seats[seat], strict=True):
+        beside = max(by_number.get(band.number + step, math.inf) for step in (-1, 1))
+        slip = level > beside + _SLIP_DB
+        if slip or not 0.0 <= level <= HIGHEST_LEVEL_DB:
+            above = f"{level:g} dB is {level - beside:.0f} dB above the bands on both sides"
+            raise MeasurementFileError(
+                above if slip else f"{cell!r} is no level from 0 to {HIGHEST_LEVEL_DB:g} dB",
+                line=line,
+                where=f"{band.label} Hz, seat {seat!r}",
+                remedy="correct the level, or leave out a seat or band that was not measured",
+            )
+    bands = sorted(levels, key=lambda band: band.number)
     response = FrequencyResponse.from_level(
-        [band.centre for band in bands], levels, level_reference="spl", resolution="third_octave"
+        [band.centre for band in bands],
+        [levels[band] for band in bands],
+        level_reference="spl",
+        resolution="third_octave",
     )
     try:
         return remove_weighting(response, weighting=weighting)
     except ValueError as error:
         raise MeasurementFileError(str(error)) from None
+
+
+def _notes(bands: Sequence[ThirdOctaveBand], weighting: Weighting) -> list[str]:
+    notes = [_CANNOT_TELL]
+    if weighting != "none":
+        notes.append(f"{weighting} weighting removed at the exact centres of the bands")
+    numbers = {band.number for band in bands}
+    if absent := sorted(set(range(min(numbers), max(numbers))) - numbers):
+        labels = ", ".join(ThirdOctaveBand(number=number).label for number in absent)
+        notes.append(f"no levels for bands in between: {labels} Hz")
+    return notes
 
 
 _COLUMN = "maximum output"
@@ -385,8 +332,9 @@ def read_output_table(path: str | PathLike[str], **stated: Any) -> OutputTable:
         table = read_band_table(path, seat=_COLUMN)
     except MeasurementFileError as error:
         raise error.but(remedy=_REMEDY) from None
-    level_db = table.responses[0].level_db
-    return OutputTable(bands=table.bands, level_db=level_db, path=fspath(path), **stated)
+    (response,) = table.responses
+    bands = tuple(map(third_octave_band, response.frequencies))
+    return OutputTable(bands=bands, level_db=response.level_db, path=table.path, **stated)
 
 
 def output_table_from_levels(levels: Mapping[str, float], **stated: Any) -> OutputTable:

@@ -16,7 +16,6 @@ table of weightings gives the same values, rounded to 0.1 dB, at the exact third
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -28,7 +27,7 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.survey_levels import level_travel_db
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.base.levels import FloatArray, amplitude_ratio
+from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.words import folded
@@ -83,11 +82,6 @@ class MicrophoneResponse:
     notes: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
 
-    def covers(self, frequencies: ArrayLike) -> Any:
-        """Return which frequencies (Hz) lie within the span of the file, as booleans."""
-        axis = np.asarray(frequencies, dtype=np.float64)
-        return (axis >= self.frequencies[0]) & (axis <= self.frequencies[-1])
-
     def amount_db(self, frequencies: ArrayLike) -> FloatArray:
         """Return what is added to a measured level, in dB, at frequencies within the span.
 
@@ -97,7 +91,7 @@ class MicrophoneResponse:
             If a frequency lies outside the span of the file: nothing is extrapolated.
         """
         axis = np.asarray(frequencies, dtype=np.float64)
-        if not np.all(self.covers(axis)):
+        if not np.all((axis >= self.frequencies[0]) & (axis <= self.frequencies[-1])):
             raise ValueError(
                 f"the microphone file spans {_span(self.frequencies)} only; nothing is extrapolated"
             )
@@ -157,14 +151,13 @@ def microphone_of(export: TextExport, *, kind: MicrophoneKind) -> MicrophoneResp
             remedy="is this a measurement, or are the columns others?",
         )
     phase = ("the phase in the microphone file is not used",) if response.has_phase else ()
-    doubts = tuple(_doubts(export, response, kind))
     return MicrophoneResponse(
         frequencies=axis,
         response_db=values,
         kind=kind,
         path=export.path,
         notes=(*export.notes, *phase),
-        doubts=doubts,
+        doubts=tuple(_doubts(export, response, kind)),
     )
 
 
@@ -266,7 +259,7 @@ def describe_microphone(
     """
     amounts = [
         f"{round(float(microphone.amount_db(frequency)), 2) + 0.0:+.2f} dB at {frequency:g} Hz"
-        if microphone.covers(frequency)
+        if microphone.frequencies[0] <= frequency <= microphone.frequencies[-1]
         else f"nothing at {frequency:g} Hz (not covered)"
         for frequency in _STATED_AT
     ]
@@ -294,47 +287,30 @@ A weighting takes 34.6 dB off at 40 Hz and 50.5 dB at 20 Hz: what a meter shows 
 noise of its own and hum of higher bands (common practice, no source for the exact limit).
 """
 
-_LOW_CORNER = 10.0**1.5  # f_L, where C is 3 dB down
-_HIGH_CORNER = 10.0**3.9  # f_H, likewise
-_A_CORNER = 10.0**2.45  # f_A
-_REFERENCE = 1000.0
-
-
-def _c_poles() -> tuple[float, float]:
-    """Return f_1 and f_4 20.60 and 12194 Hz."""
-    half = math.sqrt(0.5)
-    low, high = _LOW_CORNER**2, _HIGH_CORNER**2
-    b = (_REFERENCE**2 + low * high / _REFERENCE**2 - half * (low + high)) / (1.0 - half)
-    root = math.sqrt(b * b - 4.0 * low * high)
-    return math.sqrt((-b - root) / 2.0), math.sqrt((-b + root) / 2.0)
-
-
-_F1, _F4 = _c_poles()
-_F2 = (3.0 - math.sqrt(5.0)) / 2.0 * _A_CORNER  # 107.7 Hz
-_F3 = (3.0 + math.sqrt(5.0)) / 2.0 * _A_CORNER  # 737.9 Hz
+POLES = (20.598997057618316, 107.65264864304629, 737.8622307362901, 12194.21714799801)
+"""Hz; f_1 to f_4 of Annex E, by its formulas from corners at 10^1.5, 10^2.45 and 10^3.9 Hz."""
 
 
 def _ratio(frequencies: FloatArray, weighting: Weighting) -> FloatArray:
-    squared = frequencies**2
-    ratio = _F4**2 * squared / ((squared + _F1**2) * (squared + _F4**2))
+    squared, (f1, f2, f3, f4) = frequencies**2, POLES
+    ratio = f4**2 * squared / ((squared + f1**2) * (squared + f4**2))
     if weighting == "A":
-        ratio = ratio * (squared / np.sqrt((squared + _F2**2) * (squared + _F3**2)))
+        ratio = ratio * (squared / np.sqrt((squared + f2**2) * (squared + f3**2)))
     return np.asarray(ratio)
 
 
 def weighting_db(frequencies: ArrayLike, weighting: Literal["C", "A"]) -> FloatArray:
     """Return a weighting in dB (IEC 61672-1:2013, Annex E): at 20 Hz C has -6.2 dB, A -50.5 dB.
 
-    Raises
-    ------
-    ValueError
-        If a frequency is not finite and positive.
+    Parameters
+    ----------
+    frequencies : array_like
+        Hz, above zero.
+    weighting : {"C", "A"}
+        The weighting.
     """
     axis = np.asarray(frequencies, dtype=np.float64)
-    if not (np.isfinite(axis) & (axis > 0)).all():
-        raise ValueError(f"frequencies must be finite and positive, got {axis}")
-    ratio = _ratio(axis, weighting) / _ratio(np.asarray(_REFERENCE), weighting)
-    return np.asarray(20.0 * np.log10(ratio))
+    return amplitude_ratio_db(_ratio(axis, weighting) / _ratio(np.asarray(1000.0), weighting))
 
 
 def remove_weighting(response: FrequencyResponse, *, weighting: Weighting) -> FrequencyResponse:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from roomeq.base.bands import third_octave_band
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.importers.text.band_table import named_band, read_band_table
 
@@ -46,8 +47,8 @@ def _joined(rows, mark, comma):
 )
 def test_both_ways_round_and_every_mark_give_the_same(tmp_path, table, mark, comma):
     found = read_band_table(_write(tmp_path, table(mark, comma)))
-    assert found.seats == ("sofa left", "sofa right")
-    assert [band.label for band in found.bands] == NOMINAL
+    assert found.names == ("sofa left", "sofa right")
+    assert [third_octave_band(f).label for f in found.responses[0].frequencies] == NOMINAL
     for response, levels in zip(found.responses, (LEFT, RIGHT), strict=True):
         np.testing.assert_allclose(response.frequencies, EXACT, atol=5e-5)
         assert response.level_db.tolist() == levels
@@ -68,14 +69,14 @@ def test_comments_units_and_encodings(tmp_path, encoding):
         "# typed at home\n\nBand;Sofa für zwei\n20 Hz;71,2 dB\n31,5 Hz;70 dB(Z)\n1 kHz;60 dB SPL\n"
     )
     found = read_band_table(_write(tmp_path, text, encoding))
-    assert found.seats == ("Sofa für zwei",)
+    assert found.names == ("Sofa für zwei",)
     assert found.responses[0].level_db.tolist() == [71.2, 70.0, 60.0]
     assert any("no levels for bands in between: 25, 40," in note for note in found.notes)
 
 
 def test_quoted_decimal_commas_between_commas(tmp_path):
     found = read_band_table(_write(tmp_path, 'Hz,"sofa, left"\n20,"71,2"\n"31,5","70,0"\n'))
-    assert found.seats == ("sofa, left",)
+    assert found.names == ("sofa, left",)
     assert found.responses[0].level_db.tolist() == [71.2, 70.0]
 
 
@@ -110,7 +111,7 @@ def test_a_weighting_the_table_names_must_be_the_one_given(tmp_path, head):
     path = _write(tmp_path, f"{head}\n40;{cell}\n50;49\n")
     with pytest.raises(MeasurementFileError, match=r"says dB\(A\).*'none'.*the meter was set to"):
         read_band_table(path)
-    assert read_band_table(path, weighting="A").seats
+    assert read_band_table(path, weighting="A").names
 
 
 def test_a_level_far_above_both_bands_beside_it_is_a_slip(tmp_path):
@@ -119,15 +120,15 @@ def test_a_level_far_above_both_bands_beside_it_is_a_slip(tmp_path):
         read_band_table(_write(tmp_path, table))
     assert (caught.value.line, caught.value.where) == (6, "50 Hz, seat 'sofa left'")
     mode = _bands_down().replace("50,78.0,76.0", "50,95.5,76.0")
-    assert read_band_table(_write(tmp_path, mode)).seats == ("sofa left", "sofa right")
+    assert read_band_table(_write(tmp_path, mode)).names == ("sofa left", "sofa right")
     edge = _bands_down().replace("125,71.0", "125,95.0")  # no band on the other side
-    assert read_band_table(_write(tmp_path, edge)).seats == ("sofa left", "sofa right")
+    assert read_band_table(_write(tmp_path, edge)).names == ("sofa left", "sofa right")
 
 
 def test_one_seat_may_be_named_by_the_caller(tmp_path):
     for text in ("20 71.2\n25 70\n", "Hz;dB\n20;71.2\n25;70\n", "x,20,25\nlevel,71.2,70\n"):
         found = read_band_table(_write(tmp_path, text), seat="sofa")
-        assert found.seats == ("sofa",)
+        assert found.names == ("sofa",)
         assert found.responses[0].level_db.tolist() == [71.2, 70.0]
     with pytest.raises(MeasurementFileError, match=r"holds 2 seats, not 'sofa' alone"):
         read_band_table(_write(tmp_path, _bands_down()), seat="sofa")
@@ -135,24 +136,24 @@ def test_one_seat_may_be_named_by_the_caller(tmp_path):
 
 def test_blanks_may_leave_the_corner_out(tmp_path):
     text = "  left  right\n20  70  71\n25  72  73\n"
-    assert read_band_table(_write(tmp_path, text)).seats == ("left", "right")
+    assert read_band_table(_write(tmp_path, text)).names == ("left", "right")
 
 
 @pytest.mark.parametrize("cell", ["", " ", "-", "nan", "n/a"])
 def test_missing_cells_are_refused_naming_row_and_column(tmp_path, cell):
     text = f"Hz;left;right\n20;70;71\n25;72;{cell}\n"
-    with pytest.raises(MeasurementFileError, match="level is missing") as caught:
+    with pytest.raises(MeasurementFileError, match=r"'.*' is no level from") as caught:
         read_band_table(_write(tmp_path, text))
     assert caught.value.line == 3
-    assert caught.value.where == "row '25 Hz', column 'right'"
+    assert caught.value.where == "25 Hz, seat 'right'"
     text = f"seat;20;25\nleft;70;71\nright;{cell};72\n"
-    with pytest.raises(MeasurementFileError, match="level is missing") as caught:
+    with pytest.raises(MeasurementFileError, match=r"'.*' is no level from") as caught:
         read_band_table(_write(tmp_path, text))
-    assert caught.value.where == "row 'right', column '20 Hz'"
+    assert caught.value.where == "20 Hz, seat 'right'"
 
 
 def test_a_short_row_is_a_missing_cell(tmp_path):
-    with pytest.raises(MeasurementFileError, match="missing") as caught:
+    with pytest.raises(MeasurementFileError, match="'' is no level from") as caught:
         read_band_table(_write(tmp_path, "Hz;left;right\n20;70;71\n25;72\n"))
     assert caught.value.line == 3
     assert "'right'" in caught.value.where
@@ -173,7 +174,7 @@ def test_levels_from_nought_to_140_are_plausible(tmp_path, cell):
     ("text", "said"),
     [
         ("Hz;left\n", "holds no table of band levels"),
-        ("just words\nand more\n", "nominal frequencies"),
+        ("just words\nand more\n", "line 1: 'words' is no third-octave band"),
         ("one\ntwo\n", "holds no table of band levels"),
         ("Hz;left\n20;70\n22;71\n", "line 3: '22' is no third-octave band"),
         ("Hz;left\n20;70\n19.95;71\n", "line 3: '19.95' occurs twice"),
@@ -185,8 +186,8 @@ def test_levels_from_nought_to_140_are_plausible(tmp_path, cell):
         ("20,71,5\n25,70,5\n", "the first line has no heading"),
         ("Hz,sofa\n20,71,5\n25,70,5\n", "line 2: 3 cells, but the heading has 2 (with decimal"),
         ("x;20;25\n20;70;71\n25;70;71\n", "rows as well as columns could be bands"),
-        ("x;a;b\nc;70;71\nd;70;71\n", "neither the first line nor the first column"),
-        ("Hz;a\n20;seventy\n25;71\n", "row '20 Hz', column 'a': 'seventy' is no level"),
+        ("x;a;b\nc;70;71\nd;70;71\n", "line 1: 'a' is no third-octave band"),
+        ("Hz;a\n20;seventy\n25;71\n", "20 Hz, seat 'a': 'seventy' is no level"),
         ("", "is empty"),
     ],
 )

@@ -9,6 +9,7 @@ from text_corpus_cells import CELLS
 from text_corpus_columns import BAND_GRIDS, BAND_LEVELS_DB, COLUMNS
 from text_corpus_refusals import FAULTS, REFUSED
 
+from roomeq.base.bands import third_octave_band
 from roomeq.base.errors import MeasurementFileError
 from roomeq.importers.text.band_table import read_band_table
 from roomeq.importers.text.export import TextExport, read_text_export
@@ -85,6 +86,7 @@ def test_a_fault_is_named_with_its_file_and_line(tmp_path: Path, name: str) -> N
 def test_levels_typed_by_hand_come_back(tmp_path: Path, name: str) -> None:
     text = "\n".join(BAND_GRIDS[name]) + "\n"
     read = read_band_table(written(tmp_path, text.encode("utf-8")))
-    assert read.seats == SEATS
-    assert [band.label for band in read.bands] == list(THIRD_OCTAVES)
+    assert read.names == SEATS
+    bands = map(third_octave_band, read.responses[0].frequencies)
+    assert [band.label for band in bands] == list(THIRD_OCTAVES)
     assert [r.level_db.tolist() for r in read.responses] == [list(row) for row in BAND_LEVELS_DB]

@@ -49,8 +49,8 @@ def test_reads_one_row_and_decimal_commas(tmp_path):
     ("text", "said"),
     [
         ("Hz;indoors;outdoors\n20;96;97\n25;98;99\n", "holds 2 seats"),
-        ("20;96\n25;-\n", "the level is missing"),
-        ("20;96\n25;150\n", "150 dB is not plausible"),
+        ("20;96\n25;-\n", "'-' is no level"),
+        ("20;96\n25;150\n", "'150' is no level"),
         ("Hz;dB\n20;96\n22;97\n", "'22' is no third-octave band"),
         ("20;96\n20;97\n", "occurs twice"),
         ("Hz;dB(A)\n20;96\n25;97\n", "the table says dB"),

@@ -5,6 +5,7 @@ import pytest
 
 from roomeq.base.bands import third_octave_band
 from roomeq.base.response import FrequencyResponse
+from roomeq.importers.text import microphone
 from roomeq.importers.text.microphone import remove_weighting, weighting_db
 
 # IEC 61672-1:2013, table of frequency weightings (dB, rounded to 0.1 dB, at exact centres).
@@ -45,11 +46,14 @@ def test_weighting_is_zero_at_the_reference():
     assert float(weighting_db(1000.0, "A")) == pytest.approx(0.0, abs=1e-12)
 
 
-@pytest.mark.parametrize("bad", [0.0, -20.0, np.nan, np.inf])
-@pytest.mark.parametrize("letter", ["C", "A"])
-def test_frequencies_that_are_none_are_refused(letter, bad):
-    with pytest.raises(ValueError, match="finite and positive"):
-        weighting_db([20.0, bad], letter)
+def test_poles_are_those_of_the_standard_s_formulas():
+    # IEC 61672-1:2013, Annex E: poles from the reference and the corners where C is 3 dB down.
+    reference, low, high, corner = 1000.0, 10.0**1.5, 10.0**3.9, 10.0**2.45
+    half = np.sqrt(0.5)
+    b = (reference**2 + (low * high / reference) ** 2 - half * (low**2 + high**2)) / (1.0 - half)
+    outer = np.sqrt(np.sort(np.roots([1.0, b, (low * high) ** 2])))
+    inner = (3.0 + np.sqrt(5.0) * np.array([-1.0, 1.0])) / 2.0 * corner
+    assert pytest.approx([outer[0], *inner, outer[1]], rel=1e-9) == microphone.POLES
 
 
 def test_a_flat_field_read_with_c_weighting_comes_back_flat():
