@@ -23,13 +23,11 @@ from roomeq.importers.text.words import heading_of
 _LARGEST_BYTES = 16 * 2**20
 """Read within 10 s on a slow processor; a response of 100 000 rows and four columns has 4 MiB."""
 _LONGEST_LINE = 20000
-_MARKS = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF32_LE, "utf-32"),
-    (codecs.BOM_UTF32_BE, "utf-32"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
+_MARKS = {  # the longer before what it begins with
+    "utf-8-sig": (codecs.BOM_UTF8,),
+    "utf-32": (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE),
+    "utf-16": (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE),
+}
 _NO_TEXTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"RIFF", b"%PDF", b"\x1f\x8b", b"\x89PNG")
 _CODE_PAGES = ("cp1252", "cp1250", "cp850", "cp852", "latin-1")
 _CONTROLS = bytes(c for c in range(32) if c not in b"\t\n\r\x0b\x0c\x1a\x1b")
@@ -153,8 +151,8 @@ def _decoded(raw: bytes, encoding: str) -> str:
 
 def _likeliest_encoding(raw: bytes) -> tuple[str, tuple[str, ...]]:
     """Return the encoding that the bytes show, and notes."""
-    for mark, codec in _MARKS:
-        if raw.startswith(mark):
+    for codec, marks in _MARKS.items():
+        if raw.startswith(marks):
             return codec, ()
     if raw.startswith(_NO_TEXTS):
         raise _no_text("is a workbook, archive, WAV recording, PDF document or picture, not text")
@@ -168,8 +166,6 @@ def _likeliest_encoding(raw: bytes) -> tuple[str, tuple[str, ...]]:
     strange = len(start) - len(start.translate(None, _CONTROLS))
     if strange > 0.01 * len(start):
         raise _no_text(f"holds {strange} control bytes near its start: it is not text")
-    if raw.isascii():
-        return "ascii", ()
     try:
         raw.decode("utf-8")
     except UnicodeDecodeError:
@@ -191,7 +187,9 @@ def _likeliest_code_page(raw: bytes) -> str:
             raw.decode(codec)
             cells = (c for line in lines for c in _BETWEEN_CELLS.split(line.decode(codec)))
             found = [heading_of(cell) for cell in cells if not cell.isascii()]
-            known[codec] = sum(one.by_word + (one.unit is not None) for one in found)
+            known[codec] = sum(
+                (heading_of(one.text).role != "unknown") + (one.unit is not None) for one in found
+            )
     return max(known, key=lambda codec: known[codec])
 
 

@@ -38,29 +38,26 @@ _HIGHEST_LEVEL = 400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
-    """What a row of the table looks like.
+class Shape(Dialect):
+    """What a row of the table looks like: a dialect, and what it has in its cells.
 
     Attributes
     ----------
-    dialect : Dialect
-        How rows are written.
     count : int
         Cells in a row.
     numeric : tuple of int
         Columns that hold numbers, counted from 0; the others hold text.
     """
 
-    dialect: Dialect
     count: int
     numeric: tuple[int, ...]
 
     def values(self, line: str) -> list[float] | None:
         """Return the numbers of a row, shape (numeric columns,), or None if it is no row."""
-        cells = self.dialect.split(line)
+        cells = self.split(line)
         if len(cells) != self.count:
             return None
-        read = [self.dialect.number(cells[column]) for column in self.numeric]
+        read = [self.number(cells[column]) for column in self.numeric]
         found = [value for value in read if value is not None]
         return None if len(found) < len(self.numeric) or all(map(math.isnan, found)) else found
 
@@ -110,8 +107,8 @@ def choose_shape(
     good = [(shape, rows) for shape, rows in trials if len(rows) >= 0.9 * most]
     fewest = min(shape.count - len(shape.numeric) for shape, _ in good)
     good = [trial for trial in good if trial[0].count - len(trial[0].numeric) == fewest]
-    first = good[0][0].dialect.delimiter
-    return _settled([trial for trial in good if trial[0].dialect.delimiter == first])
+    first = good[0][0].delimiter
+    return _settled([trial for trial in good if trial[0].delimiter == first])
 
 
 def _trials(
@@ -141,7 +138,7 @@ def _trials(
                 if not text_columns
                 or sum(dialect.number(cell) is not None for cell in cells) > 0.6 * len(cells)
             )
-            shape = Shape(dialect=dialect, count=count, numeric=numeric)
+            shape = Shape(delimiter=mark, decimal=point, count=count, numeric=numeric)
             rows = [row for line in sample if (row := shape.values(line)) is not None]
             if len(numeric) >= 2 and rows:
                 yield shape, rows

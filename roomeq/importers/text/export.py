@@ -27,6 +27,7 @@ from roomeq.importers.text.header import read_headings
 from roomeq.importers.text.layout import IndexArray, Table, find_table
 from roomeq.importers.text.roles import Parts, Pick, assign_columns, names_of
 from roomeq.importers.text.units import (
+    LINEAR_SCALES,
     Column,
     FrequencyUnit,
     LevelUnit,
@@ -34,17 +35,14 @@ from roomeq.importers.text.units import (
     coherence_snr_db,
     frequency_scale,
     level_in_db,
-    linear_scale,
-    phase_in_deg,
 )
 from roomeq.importers.text.values import (
     clean_rows,
-    fill_short_gaps,
-    phase_fault,
     refuse_holes,
     refuse_impossible_levels,
+    usable_phase_deg,
 )
-from roomeq.importers.text.words import DecimalMark, Dialect, heading_of
+from roomeq.importers.text.words import DecimalMark, heading_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -154,7 +152,7 @@ def read_text_export(
             Column(number=place, heading=heading_of(said), values=values, lines=table.line_numbers)
             for place, (said, values) in enumerate(zip(headings, table.values.T, strict=True), 1)
         ]
-        axis, parts, assigned = assign_columns(
+        axis, parts, notes = assign_columns(
             columns,
             told=found,
             frequency=frequency_column,
@@ -163,14 +161,13 @@ def read_text_export(
         )
         needed = [c for one in parts for c in (one.level, one.imaginary) if c is not None]
         numbers = np.column_stack([column.values for column in needed])
-        rows, cleaned = clean_rows(table, axis.values, numbers, has_heading=found)
-        notes = list(cleaned)
+        rows = clean_rows(table, axis.values, numbers, has_heading=found, notes=notes)
         responses = tuple(_responses(axis, parts, rows, units, notes))
     return TextExport(
         path=fspath(path),
         names=names_of(parts),
         responses=responses,
-        notes=(*assumed, *table.notes, *assigned, *dict.fromkeys(notes)),
+        notes=(*assumed, *table.notes, *dict.fromkeys(notes)),
         remarks=tuple(
             (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
         ),
@@ -201,7 +198,7 @@ def _refuse_commas_of_both_kinds(
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
     shape, first = table.shape, table.rows[0]
     picked = max((pick for pick in levels if isinstance(pick, int)), default=0)
-    if shape.dialect != Dialect(delimiter=",", decimal=".") or all(headings):
+    if (shape.delimiter, shape.decimal) != (",", ".") or all(headings):
         return
     if shape.count < max(3, 2 * picked) or len(shape.numeric) < shape.count:
         return
@@ -222,9 +219,7 @@ def _responses(
 ) -> Iterator[FrequencyResponse]:
     """Yield the responses in some rows, ascending in frequency; add notes."""
     frequency = frequency.at(rows)
-    scale, more = frequency_scale(frequency, unit=units[0])
-    axis = frequency.values * scale
-    notes.extend(more)
+    axis = frequency.values * frequency_scale(frequency, unit=units[0], notes=notes)
     refuse_holes(axis, frequency.lines)
     for parts in responses:
         level, snr_db = parts.level.at(rows), None
@@ -252,7 +247,7 @@ def _pressure(
     if unit in ("dB", "dB SPL", "dBFS"):
         remedy = 'give level_unit="Pa" or level_unit="ratio"'
         raise real.fault(f"real and imaginary parts cannot be in {unit}", remedy)
-    scale = linear_scale(unit)
+    scale = LINEAR_SCALES.get(unit or "", 1.0)
     pressure = scale * (real.values + 1j * imaginary.values)
     refuse_impossible_levels(axis, amplitude_ratio_db(pressure), real)
     return pressure, "relative" if scale == 1.0 else "spl"
@@ -262,24 +257,16 @@ def _level(
     axis: FloatArray, level: Column, phase: Column | None, units: _Units, notes: list[str]
 ) -> tuple[np.ndarray[Any, Any], LevelReference]:
     """Return a response as `FrequencyResponse` stores it, and its reference; add notes."""
-    level_db, reference, more = level_in_db(level, unit=units[1])
-    notes.extend(more)
+    level_db, reference = level_in_db(level, unit=units[1], notes=notes)
     refuse_impossible_levels(axis, level_db, level)
     if phase is None:
         return level_db, reference
-    if fault := phase_fault(phase):
-        notes.append(f"{phase.where}: {fault}: done without phase")
-        return level_db, reference
-    phase_deg, more = phase_in_deg(phase, unit=units[2])
-    notes.extend(more)
-    filled, note = fill_short_gaps(axis, phase_deg, phase.lines)
-    if note:
-        notes.append(f"{phase.where}: {note}" + ": done without phase" * (filled is None))
-    if filled is None:
+    phase_deg = usable_phase_deg(axis, phase, unit=units[2], notes=notes)
+    if phase_deg is None:
         return level_db, reference
     # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).
     magnitude = np.exp(level_db * (math.log(10.0) / 20.0))
-    tangent = np.tan(np.deg2rad(0.5 * filled))
+    tangent = np.tan(np.deg2rad(0.5 * phase_deg))
     scaled = 2.0 * magnitude / (1.0 + tangent * tangent)
     return scaled - magnitude + 1j * (scaled * tangent), reference
 

@@ -44,11 +44,11 @@ def read_headings(table: Table) -> tuple[tuple[str, ...], bool]:
     for offset, above in enumerate(between, start=1):
         if starts_with_number(above):
             raise broken_row(above, int(table.line_numbers[0]) - offset, table.shape)
-    cells = table.shape.dialect.split(table.rows[0])
+    cells = table.shape.split(table.rows[0])
     filled = texts or [""] * count
     of_text = set(range(count)).difference(table.shape.numeric)
     for column in table.shape.numeric:
-        unit = table.shape.dialect.unit(cells[column])
+        unit = table.shape.unit(cells[column])
         if not unit and column + 1 in of_text and is_unit_only(cells[column + 1]):
             unit = cells[column + 1]
         if unit and heading_of(filled[column]).unit is None:
@@ -71,9 +71,9 @@ def _best_cells(line: str, shape: Shape) -> list[str] | None:
     leader = _LEADER.match(line)
     texts = [line]
     quoted = line.count('"') % 2 == 0 and line.lstrip().startswith(('"', "'"))
-    if leader is not None and not quoted and shape.dialect.delimiter not in leader[0].strip():
+    if leader is not None and not quoted and shape.delimiter not in leader[0].strip():
         texts.insert(0, line[leader.end() :])
-    own = [shape.dialect.split(text) for text in texts if shape.dialect.delimiter != " "]
+    own = [shape.split(text) for text in texts if shape.delimiter != " "]
     others = [cells for text in texts for cells in _splits(text)]
     padded = [[*cells, ""] for cells in own if len(cells) > 1 and cells[0]]
     for group in (own, others, padded):
@@ -149,9 +149,9 @@ def _may_name(cells: Sequence[str]) -> bool:
 
 def _group_labels(line: str, shape: Shape) -> list[str] | None:
     """Return labels that stand over groups of columns, repeated over each group."""
-    if shape.dialect.delimiter == " ":
+    if shape.delimiter == " ":
         return None
-    cells = shape.dialect.split(_LEADER.sub("", line) if line[:1] in "#%*!" else line)
+    cells = shape.split(_LEADER.sub("", line) if line[:1] in "#%*!" else line)
     if not 2 <= len(cells) <= shape.count or not any(cells[1:]) or not _may_name(cells):
         return None
     if cells[0] and heading_of(cells[0]).role != "frequency":

@@ -65,6 +65,10 @@ class Table:
         """Return the error that a row cannot be."""
         return MeasurementFileError(message, line=int(self.line_numbers[row]), remedy=remedy)
 
+    def listed(self, rows: Sequence[int] | IndexArray) -> str:
+        """Return the first of some rows as they stand."""
+        return _listed([(int(self.line_numbers[row]), self.rows[row]) for row in rows])
+
 
 def find_table(
     text: str,
@@ -91,15 +95,13 @@ def find_table(
     lines = text.split("\n")
     shape = choose_shape(lines, delimiter=delimiter, decimal=decimal)
     lines, at, numbers = _rows(lines, shape)
-    if not at.size:
-        raise MeasurementFileError("holds no table of numbers")
     gaps = np.flatnonzero(np.diff(at) > 1)
     parted = [g + 1 for g in gaps if any(map(str.strip, lines[at[g] + 1 : at[g + 1]]))]
     runs = np.split(np.arange(at.size), parted)
     column = _axis_column(numbers[max(runs, key=len)[:20]])
     table = _joined(lines, at, numbers[:, column], runs)
     kept = at[table]
-    notes = _checked_strays(lines, kept, np.delete(at, table), shape)
+    notes = _checked_strays(lines, kept, shape)
     axis = numbers[table, column]
     if np.isfinite(axis).sum() > 1:
         _refuse_beyond(lines, kept, axis, shape, column=shape.numeric[column])
@@ -120,7 +122,7 @@ def _rows(lines: list[str], shape: Shape) -> tuple[list[str], IndexArray, FloatA
     """Return the lines, which of them are rows, and their numbers."""
     if len(lines) > _LONG and (plain := _plain_rows(lines, shape)) is not None:
         return lines, *plain
-    if shape.dialect.delimiter == " ":
+    if shape.delimiter == " ":
         lines = fixed_width_lines(lines, shape=shape)
     read = ((index, shape.values(line)) for index, line in enumerate(lines) if line.strip())
     rows = {index: row for index, row in read if row is not None}
@@ -130,7 +132,7 @@ def _rows(lines: list[str], shape: Shape) -> tuple[list[str], IndexArray, FloatA
 
 def _plain_rows(lines: list[str], shape: Shape) -> tuple[IndexArray, FloatArray] | None:
     """Read a table in one go; None if anything but plain rows stands between the first and last."""
-    mark = shape.dialect.delimiter
+    mark = shape.delimiter
     ends = [
         next(n for n, line in enumerate(order) if shape.values(line))
         for order in (lines, reversed(lines))
@@ -139,7 +141,7 @@ def _plain_rows(lines: list[str], shape: Shape) -> tuple[IndexArray, FloatArray]
     block, outside = lines[first:stop], (*lines[:first], *lines[stop:])
     if mark == " " and any(map(starts_with_number, outside)):  # they may be rows with a blank cell
         return None
-    if shape.dialect.decimal == ",":
+    if shape.decimal == ",":
         text = "\n".join(block)
         if _NO_DECIMAL_COMMA.search(text):
             return None
@@ -199,46 +201,48 @@ def _follows(before: FloatArray, after: FloatArray, *, few: bool) -> bool:
     return any(gap <= 4.0 * step for gap, step in (np.abs(np.diff(s)).ravel() for s in scales))
 
 
-def _checked_strays(
-    lines: Sequence[str], kept: IndexArray, left_out: IndexArray, shape: Shape
-) -> tuple[str, ...]:
+def _checked_strays(lines: Sequence[str], kept: IndexArray, shape: Shape) -> tuple[str, ...]:
     """Refuse a second table, rows mostly unread or broken; return notes of what is left out."""
-    first, last, count = kept[0], kept[-1], kept.size
+    first, last = kept[0], kept[-1]
     others = np.delete(np.arange(len(lines)), kept).tolist()
-    strays = [index for index in others if starts_with_number(lines[index])]
-    outside = {index for index in left_out.tolist() if not first < index < last}
-    unread = []
-    for index in strays:
-        if index in outside or first < index < last:
+    outside, unread = list[int](), list[int]()
+    for index in others:
+        if first < index < last:
             continue
-        cells = shape.dialect.split(lines[index])
-        read = [shape.dialect.number(cell) is not None for cell in cells]
-        if len(cells) > 1 and all(read):
-            outside.add(index)
-        elif len(cells) == shape.count and any(read):
+        cells, numbered = shape.split(lines[index]), starts_with_number(lines[index])
+        read = [shape.number(cell) is not None for cell in cells]
+        if shape.values(lines[index]) or (numbered and len(cells) > 1 and all(read)):
+            outside.append(index)
+        elif numbered and len(cells) == shape.count and any(read):
             unread.append(index)
-    if len(unread) > count:
+    if len(unread) > kept.size:
         raise broken_row(lines[unread[0]], unread[0] + 1, shape)
-    listed = sorted(outside)
-    for part in ([i for i in listed if i < first], [i for i in listed if i > last]):
-        if len(part) >= max(4, _TWIN * count):
+    for part in ([i for i in outside if i < first], [i for i in outside if i > last]):
+        if len(part) >= max(4, _TWIN * kept.size):
             raise MeasurementFileError(
                 f"holds more than one table: lines {part[0] + 1} to {part[-1] + 1}, and lines "
                 f"{first + 1} to {last + 1}",
                 line=part[0] + 1,
                 remedy="export one table to a file, or split the file",
             )
-    for index in strays:
-        if first < index < last:
+    between = [index for index in others if first < index < last and lines[index].strip()]
+    for index in between:
+        if starts_with_number(lines[index]):
             raise broken_row(lines[index], index + 1, shape)
-    notes = []
-    if listed:
-        shown = ", ".join(f"line {i + 1}: {lines[i].strip()[:40]!r}" for i in listed[:3])
-        more = f" and {len(listed) - 3} more" if len(listed) > 3 else ""
-        notes.append(f"numbers outside the table ignored ({shown}{more})")
-    if skipped := sum(bool(lines[index].strip()) for index in others if first < index < last):
-        notes.append(f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored")
+    notes = list[str]()
+    if outside:
+        shown = _listed([(index + 1, lines[index]) for index in outside])
+        notes.append(f"numbers outside the table ignored ({shown})")
+    if between:
+        count = f"{len(between)} line{'s' if len(between) > 1 else ''}"
+        notes.append(f"{count} of text between rows ignored")
     return tuple(notes)
+
+
+def _listed(rows: Sequence[tuple[int, str]]) -> str:
+    """Return the first three of some lines as they stand, each with its number."""
+    said = ", ".join(f"line {number}: {line.strip()[:40]!r}" for number, line in rows[:3])
+    return f"{said} and {len(rows) - 3} more" if len(rows) > 3 else said
 
 
 def _refuse_beyond(
@@ -256,8 +260,8 @@ def _refuse_beyond(
         rows = [index for index in near if starts_with_number(lines[index])][:5]
         if not rows:
             continue
-        cells = shape.dialect.split(lines[rows[0]])
-        read = [shape.dialect.number(cell) for cell in cells]
+        cells = shape.split(lines[rows[0]])
+        read = [shape.number(cell) for cell in cells]
         number, limit = read[column] if len(cells) > column else None, known[-1 if below else 0]
         carries_on = number is not None and (number > limit) == (rising == below)
         unread = [cell for cell, value in zip(cells, read, strict=True) if value is None]
@@ -287,8 +291,8 @@ def _refuse_cut_number(lines: Sequence[str], kept: IndexArray, shape: Shape) -> 
     """Refuse a last row without a line end whose last number has fewer digits than all others."""
     if kept[-1] < len(lines) - 1 or kept.size <= _ABOVE:
         return
-    cells = [shape.dialect.split(lines[i])[shape.numeric[-1]] for i in kept[-200:]]
-    *digits, last = [len(cell.partition(shape.dialect.decimal)[2]) for cell in cells]
+    cells = [shape.split(lines[i])[shape.numeric[-1]] for i in kept[-200:]]
+    *digits, last = [len(cell.partition(shape.decimal)[2]) for cell in cells]
     if len(set(digits)) == 1 and last < digits[0]:
         raise MeasurementFileError(
             f"the file ends inside {lines[-1].strip()[:60]!r}: it was cut off",
@@ -299,10 +303,10 @@ def _refuse_cut_number(lines: Sequence[str], kept: IndexArray, shape: Shape) -> 
 
 def broken_row(line: str, number: int, shape: Shape) -> MeasurementFileError:
     """Return the error for a line that should be a row and is not."""
-    cells, mark = shape.dialect.split(line), shape.dialect.decimal
+    cells, mark = shape.split(line), shape.decimal
     if len(cells) == shape.count:
         for column in shape.numeric:
-            if shape.dialect.number(cells[column]) is None:
+            if shape.number(cells[column]) is None:
                 return MeasurementFileError(
                     f"{cells[column]!r} is not a number with decimal mark {mark!r}",
                     line=number,
@@ -311,7 +315,7 @@ def broken_row(line: str, number: int, shape: Shape) -> MeasurementFileError:
                 )
     return MeasurementFileError(
         f"{line.strip()[:50]!r} ({len(cells)} cells) is no row like the others, which have "
-        f"{shape.count} cells, delimiter {shape.dialect.delimiter!r}, decimal mark {mark!r} and "
+        f"{shape.count} cells, delimiter {shape.delimiter!r}, decimal mark {mark!r} and "
         "frequencies in order",
         line=number,
         remedy="complete the row or delete it (was the export cut off?); of two tables, or of rows "

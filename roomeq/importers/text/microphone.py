@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.survey_levels import level_travel_db
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
+from roomeq.base.levels import FloatArray, amplitude_ratio
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.words import folded
@@ -258,7 +258,7 @@ def describe_microphone(
     The amounts at 20, 31.5 and 1000 Hz are stated where the file covers them, and what is cut off.
     """
     amounts = [
-        f"{round(float(microphone.amount_db(frequency)), 2) + 0.0:+.2f} dB at {frequency:g} Hz"
+        f"{microphone.amount_db(frequency):+z.2f} dB at {frequency:g} Hz"
         if microphone.frequencies[0] <= frequency <= microphone.frequencies[-1]
         else f"nothing at {frequency:g} Hz (not covered)"
         for frequency in _STATED_AT
@@ -291,26 +291,21 @@ POLES = (20.598997057618316, 107.65264864304629, 737.8622307362901, 12194.217147
 """Hz; f_1 to f_4 of Annex E, by its formulas from corners at 10^1.5, 10^2.45 and 10^3.9 Hz."""
 
 
-def _ratio(frequencies: FloatArray, weighting: Weighting) -> FloatArray:
-    squared, (f1, f2, f3, f4) = frequencies**2, POLES
-    ratio = f4**2 * squared / ((squared + f1**2) * (squared + f4**2))
-    if weighting == "A":
-        ratio = ratio * (squared / np.sqrt((squared + f2**2) * (squared + f3**2)))
-    return np.asarray(ratio)
-
-
-def weighting_db(frequencies: ArrayLike, weighting: Literal["C", "A"]) -> FloatArray:
-    """Return a weighting in dB (IEC 61672-1:2013, Annex E): at 20 Hz C has -6.2 dB, A -50.5 dB.
+def weighting_ratio(frequencies: ArrayLike, weighting: Literal["C", "A"]) -> FloatArray:
+    """Return what a weighting multiplies amplitudes by: C by -6.2 dB at 20 Hz, A by -50.5 dB.
 
     Parameters
     ----------
-    frequencies : array_like
+    frequencies : array_like, shape (F,)
         Hz, above zero.
     weighting : {"C", "A"}
-        The weighting.
+        The weighting (IEC 61672-1:2013, Annex E).
     """
-    axis = np.asarray(frequencies, dtype=np.float64)
-    return amplitude_ratio_db(_ratio(axis, weighting) / _ratio(np.asarray(1000.0), weighting))
+    squared, (f1, f2, f3, f4) = np.append(frequencies, 1000.0) ** 2, POLES
+    ratio = f4**2 * squared / ((squared + f1**2) * (squared + f4**2))
+    if weighting == "A":
+        ratio = ratio * (squared / np.sqrt((squared + f2**2) * (squared + f3**2)))
+    return np.asarray(ratio[:-1] / ratio[-1])
 
 
 def remove_weighting(response: FrequencyResponse, *, weighting: Weighting) -> FrequencyResponse:
@@ -341,7 +336,4 @@ def remove_weighting(response: FrequencyResponse, *, weighting: Weighting) -> Fr
             f"{LOWEST_A_WEIGHTED:g} Hz upwards: there the meter showed mostly its own noise; "
             "measure again with C weighting or none, or leave those bands out"
         )
-    added_db = weighting_db(response.frequencies, weighting)
-    if response.has_phase:
-        return replace(response, stored=response.stored / amplitude_ratio(added_db))
-    return replace(response, stored=response.stored - added_db)
+    return response.filtered(weighting_ratio(response.frequencies, weighting), inverse=True)

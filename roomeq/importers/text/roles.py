@@ -11,7 +11,7 @@ and phases stand in two groups, the one in the same place of its group.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from itertools import zip_longest
+from itertools import chain, zip_longest
 from typing import NamedTuple
 
 import numpy as np
@@ -90,10 +90,7 @@ def assign_columns(
     responses, notes = _responses(_without(filled, [axis]), chosen, phased, told=told)
     if axis.heading.role != "frequency":
         notes.insert(0, f"frequencies assumed in {_label([axis])}")
-    used = [axis]
-    for parts in responses:
-        used += filter(None, parts)
-    for column in _without(columns, used):
+    for column in _without(columns, [axis, *filter(None, chain(*responses))]):
         if column in filled or column.heading.text:
             why = "" if column in filled else ": it holds no numbers"
             notes.append(f"{_label([column])} ignored{why}")

@@ -25,10 +25,9 @@ FrequencyUnit = Literal["Hz", "kHz"]
 LevelUnit = Literal["dB", "dB SPL", "dBFS", "Pa", "ratio"]
 PhaseUnit = Literal["deg", "rad"]
 
-REFERENCE_PRESSURE = 20e-6
-"""Pa; 0 dB of sound pressure level (ISO 1683)."""
+LINEAR_SCALES = {"ratio": 1.0, "Pa": 1.0 / 20e-6, "mPa": 1e-3 / 20e-6, "uPa": 1e-6 / 20e-6}
+"""What makes ratios of amplitudes; of pressures those to 20 micropascals, 0 dB SPL (ISO 1683)."""
 
-_PASCALS = {"Pa": 1.0, "mPa": 1e-3, "uPa": 1e-6}
 _LARGEST_SNR_DB = 60.0
 _TURN = 2.0 * np.pi
 
@@ -78,8 +77,8 @@ class Column:
         )
 
 
-def frequency_scale(column: Column, *, unit: FrequencyUnit | None) -> tuple[float, tuple[str, ...]]:
-    """Return the factor that makes Hz of a frequency column, and notes.
+def frequency_scale(column: Column, *, unit: FrequencyUnit | None, notes: list[str]) -> float:
+    """Return the factor that makes Hz of a frequency column; note what is assumed.
 
     Raises
     ------
@@ -100,14 +99,15 @@ def frequency_scale(column: Column, *, unit: FrequencyUnit | None) -> tuple[floa
     if no_sound and unit is None:
         remedy = 'give frequency_unit="Hz" or frequency_unit="kHz"'
         raise column.unclear(f"are no sound in {told}" if told else "may be Hz or kHz", remedy)
-    notes = () if told in ("kHz", "Hz") else (f"frequencies assumed in Hz ({column.span})",)
-    return (1000.0 if told == "kHz" else 1.0), notes
+    if told not in ("kHz", "Hz"):
+        notes.append(f"frequencies assumed in Hz ({column.span})")
+    return 1000.0 if told == "kHz" else 1.0
 
 
 def level_in_db(
-    column: Column, *, unit: LevelUnit | None
-) -> tuple[FloatArray, LevelReference, tuple[str, ...]]:
-    """Return a level column in dB (nan where the value is absent), its reference, and notes.
+    column: Column, *, unit: LevelUnit | None, notes: list[str]
+) -> tuple[FloatArray, LevelReference]:
+    """Return a level column without gaps in dB, and its reference; note what is assumed.
 
     Raises
     ------
@@ -120,40 +120,33 @@ def level_in_db(
     if unit is None and heading.weighting is not None:
         remedy = 'export them unweighted (Z), or give level_unit="dB" to read them as they are'
         raise column.fault(f"levels are {heading.weighting}-weighted", remedy)
-    notes: tuple[str, ...] = ()
     told: str | None = unit or heading.unit
-    lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
-    if told not in ("dB", "dB SPL", "dBFS", "ratio", *_PASCALS):
+    lowest, highest = values.min(), values.max()
+    if told not in ("dB", "dB SPL", "dBFS", *LINEAR_SCALES):
         if lowest >= 0 and highest <= 20.0:
             raise column.unclear(
                 "may be dB, ratios or pascals", 'give level_unit="dB", "ratio" or "Pa"'
             )
         if max(-lowest, highest) > 400.0:
             raise column.unclear("are no levels in dB", "give level_column, or level_unit")
-        notes = (f"{column.where}: levels assumed in dB ({column.span}), relative",)
-    if told == "ratio" or told in _PASCALS:
+        notes.append(f"{column.where}: levels assumed in dB ({column.span}), relative")
+    if told in LINEAR_SCALES:
         if lowest < 0:
             remedy = "give level_unit, or export magnitudes"
             raise column.fault(f"{lowest:g} cannot be a magnitude in {told}", remedy)
-        level_db = amplitude_ratio_db(values * linear_scale(told))
-        return level_db, "spl" if told in _PASCALS else "relative", notes
-    return values, "spl" if told == "dB SPL" else "relative", notes
+        values = amplitude_ratio_db(values * LINEAR_SCALES[told])
+    return values, "spl" if told in ("dB SPL", "Pa", "mPa", "uPa") else "relative"
 
 
-def linear_scale(unit: str | None) -> float:
-    """Return the factor that makes a ratio to the reference pressure of pascals, else 1."""
-    return _PASCALS[unit] / REFERENCE_PRESSURE if unit in _PASCALS else 1.0
-
-
-def phase_in_deg(column: Column, *, unit: PhaseUnit | None) -> tuple[FloatArray, tuple[str, ...]]:
-    """Return a phase column in degrees, wrapped or not as it came, and notes.
+def phase_in_deg(column: Column, *, unit: PhaseUnit | None, notes: list[str]) -> FloatArray:
+    """Return a phase column in degrees, wrapped or not as it came; note what is assumed.
 
     Raises
     ------
     AmbiguousTableError
         If the values may be degrees or radians, or turn as radians do under a heading of degrees.
     """
-    values, notes = column.values, tuple[str, ...]()
+    values = column.values
     told: str | None = unit or column.heading.unit
     likely = _plausible_phase_unit(values[np.isfinite(values)])
     if told not in ("deg", "rad") or (unit, told, likely) == (None, "deg", "rad"):
@@ -163,8 +156,8 @@ def phase_in_deg(column: Column, *, unit: PhaseUnit | None) -> tuple[FloatArray,
             raise column.unclear(f"{said} radians", remedy)
         told = likely
         word = "degrees" if told == "deg" else "radians"
-        notes = (f"{column.where}: phases assumed in {word} ({column.span})",)
-    return (np.rad2deg(values) if told == "rad" else values), notes
+        notes.append(f"{column.where}: phases assumed in {word} ({column.span})")
+    return np.rad2deg(values) if told == "rad" else values
 
 
 def _plausible_phase_unit(phases: FloatArray) -> str | None:

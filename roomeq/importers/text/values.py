@@ -22,7 +22,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
 from roomeq.importers.text.layout import IndexArray, Table
-from roomeq.importers.text.units import Column
+from roomeq.importers.text.units import Column, PhaseUnit, phase_in_deg
 
 _BEYOND_DB = 300.0
 """No level and no ratio of a sound lies beyond this (common practice, no source)."""
@@ -131,8 +131,6 @@ def _marks(level_db: FloatArray) -> IndexArray:
 def _jumps(frequencies: FloatArray, level_db: FloatArray) -> IndexArray:
     """Return where all that follows is shifted, in the bass, where rows stand close."""
     steps = np.abs(np.diff(level_db))
-    if steps.size <= 2 * _REACH:
-        return np.zeros(0, dtype=np.int64)
     near = sliding_window_view(np.pad(steps, _REACH, constant_values=np.inf), 2 * _REACH + 1)
     quiet = np.delete(near, _REACH, axis=1).max(axis=1)
     inside = (frequencies[1:] > _LOWEST) & (frequencies[:-1] < _HIGHEST_BASS)
@@ -153,8 +151,7 @@ def _frozen(frequencies: FloatArray, level_db: FloatArray) -> IndexArray:
     inside &= (frequencies[start] > _LOWEST) & (frequencies[start] < _HIGHEST_BASS)
     length = stop - start
     alone = still.sum() - length < 0.1 * still.size
-    found: IndexArray = start[inside & alone & (length >= _FROZEN - 1)]
-    return found
+    return np.asarray(start[inside & alone & (length >= _FROZEN - 1)])
 
 
 def refuse_holes(frequencies: FloatArray, lines: IndexArray) -> None:
@@ -182,54 +179,52 @@ def refuse_holes(frequencies: FloatArray, lines: IndexArray) -> None:
         )
 
 
-def fill_short_gaps(
-    frequencies: FloatArray, phase_deg: FloatArray, lines: IndexArray
-) -> tuple[FloatArray | None, str]:
-    """Return phases with those missing in short gaps taken from both sides, and a note.
+def usable_phase_deg(
+    frequencies: FloatArray, column: Column, *, unit: PhaseUnit | None, notes: list[str]
+) -> FloatArray | None:
+    """Return phases in degrees, those missing in short gaps taken from both sides; note it.
 
     Parameters
     ----------
     frequencies : ndarray, shape (N,)
         Hz, rising.
-    phase_deg : ndarray, shape (N,)
-        Degrees; nan where a row has none.
-    lines : ndarray, shape (N,)
+    column : Column
+        Degrees or radians; nan where a row has none.
+    unit : {"deg", "rad"}, optional
+        Unit, where the caller knows.
+    notes : list of str
+        What is assumed or done without is added.
 
     Returns
     -------
     ndarray, shape (N,), or None
-        None where a gap at an end or between rows more than 2 Hz apart is left: a resonance may
-        hide in it.
-    str
-        Empty where no phase is missing.
+        None where these are no phases, or a gap at an end or between rows more than 2 Hz apart is
+        left: a resonance may hide in it.
     """
+    if fault := _phase_fault(column):
+        notes.append(f"{column.where}: {fault}: done without phase")
+        return None
+    phase_deg = phase_in_deg(column, unit=unit, notes=notes)
     absent = np.isnan(phase_deg)
     near, known = frequencies[absent], frequencies[~absent]
     after = np.searchsorted(known, near)
     padded = np.concatenate([[-np.inf], known, [np.inf]])
     wide = padded[after + 1] - padded[after] > _GAP
+    lines = column.lines[absent][wide if wide.any() else slice(None)]
+    listed = ", ".join(map(str, lines[:5])) + " ..." * (lines.size > 5)
+    note = f"{column.where}: no phase in line {listed}"
     if wide.any():
-        shown = _listed(lines[absent][wide])
-        return None, f"no phase in line {shown} (delete such rows to have it elsewhere)"
-    if not absent.any():
-        return phase_deg, ""
-    filled = phase_deg.copy()
-    filled[absent] = np.interp(near, known, np.unwrap(phase_deg[~absent], period=360.0))
-    return filled, f"no phase in line {_listed(lines[absent])}: taken from the rows on either side"
+        notes.append(f"{note} (delete such rows to have it elsewhere): done without phase")
+        return None
+    if absent.any():
+        notes.append(f"{note}: taken from the rows on either side")
+        phase_deg = phase_deg.copy()
+        phase_deg[absent] = np.interp(near, known, np.unwrap(phase_deg[~absent], period=360.0))
+    return phase_deg
 
 
-def _listed(lines: IndexArray) -> str:
-    return ", ".join(map(str, lines[:5])) + " ..." * (lines.size > 5)
-
-
-def phase_fault(column: Column) -> str | None:
-    """Return why a column holds no usable phase, in words; None where it does.
-
-    Parameters
-    ----------
-    column : Column
-        Degrees or radians; nan where a row has none.
-    """
+def _phase_fault(column: Column) -> str:
+    """Return why a column holds no usable phase, in words; empty where it does."""
     known = np.flatnonzero(~np.isnan(column.values))
     phases = column.values[known]
     if not phases.size:
@@ -241,16 +236,16 @@ def phase_fault(column: Column) -> str | None:
     stray = sizes[worst] > _STRAY_DEG and np.mean(sizes <= _WRAPPED_DEG) > 0.95
     if sizes[worst] > _BEYOND_DEG or stray:
         return f"{phases[worst]:g} in line {column.lines[known[worst]]} is no phase"
-    return None
+    return ""
 
 
 _EDGE = 3  # rows that a preamble or footer may add
 
 
 def clean_rows(
-    table: Table, axis: FloatArray, numbers: FloatArray, *, has_heading: bool
-) -> tuple[IndexArray, tuple[str, ...]]:
-    """Return which rows of a table make the response, ascending, and notes.
+    table: Table, axis: FloatArray, numbers: FloatArray, *, has_heading: bool, notes: list[str]
+) -> IndexArray:
+    """Return the indices of the rows of a table that make the response, ascending.
 
     Parameters
     ----------
@@ -262,11 +257,8 @@ def clean_rows(
         What a row must have.
     has_heading : bool
         Whether headings stand above the first row, so that no row of preamble can follow them.
-
-    Returns
-    -------
-    tuple
-        Indices of the rows; and notes.
+    notes : list of str
+        What is left out is added.
 
     Raises
     ------
@@ -274,28 +266,19 @@ def clean_rows(
         If a frequency is negative, out of order, or twice with differing values; or fewer than two
         rows remain.
     """
-    notes = list[str]()
     rows = np.flatnonzero(np.isfinite(axis))
     own_part = _own_part(table, axis, rows, has_heading=has_heading)
-    own = rows[own_part]
-    notes += [
-        f"line {table.line_numbers[row]} ignored: it reads like a row, but does not belong to "
-        f"the frequencies ({axis[row]:g} ...)"
-        for row in np.delete(rows, own_part)
-    ]
+    own, foreign = rows[own_part], np.delete(rows, own_part)
+    if foreign.size:
+        notes.append(f"numbers outside the table ignored ({table.listed(foreign)})")
     _refuse_disorder(table, axis, own)
     rows = own[axis[own] != 0]
     if rows.size < own.size:
         notes.append("row at 0 Hz dropped")
     whole = np.asarray(np.isfinite(numbers).all(axis=1))
     if gone := sorted([*np.flatnonzero(~np.isfinite(axis)), *rows[~whole[rows]]]):
-        shown = "; ".join(
-            f"line {table.line_numbers[row]}: {table.rows[row].strip()[:40]!r}" for row in gone[:3]
-        )
-        notes.append(
-            f"{len(gone)} row{'s' if len(gone) > 1 else ''} without a number dropped ({shown}"
-            f"{' ...' if len(gone) > 3 else ''})"
-        )
+        count = f"{len(gone)} row{'s' if len(gone) > 1 else ''}"
+        notes.append(f"{count} without a number dropped ({table.listed(gone)})")
     rows = rows[whole[rows]]
     if rows.size > 1 and axis[rows[0]] > axis[rows[-1]]:
         notes.append("sorted from descending to ascending frequency")
@@ -319,7 +302,7 @@ def clean_rows(
             f"only {rows.size} row{'' if rows.size == 1 else 's'} of usable numbers",
             remedy="export frequency and level as columns, with at least two rows",
         )
-    return rows, tuple(notes)
+    return rows
 
 
 def _turned(values: FloatArray) -> FloatArray:
@@ -333,26 +316,22 @@ def _own_part(table: Table, axis: FloatArray, rows: IndexArray, *, has_heading: 
     if rows.size < 5:
         return slice(0, rows.size)
     back = np.flatnonzero(_turned(axis[rows]) < 0)
-    start, stop = 0, rows.size
-    if back.size and not has_heading and back[0] < _EDGE:
-        start = int(back[back < _EDGE][-1]) + 1
-    elif not has_heading and _first_is_foreign(table, axis[rows]):
-        start = 1
+    start, stop, early = 0, rows.size, back[back < _EDGE]
+    if not has_heading:
+        start = early[-1] + 1 if early.size else int(_first_is_foreign(table, axis[rows]))
     late = back[back >= rows.size - 1 - _EDGE]
     if late.size and late[0] + 1 - start >= 4:
         before, after = table.line_numbers[rows[late[0] : late[0] + 2]]
         stop = late[0] + 1 if after - before > 1 else stop
-    return slice(start, int(stop))
+    return slice(start, stop)
 
 
 def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
     """Return whether a first row stands out: whole numbers among decimals, and a leap after it."""
-    mark = table.shape.dialect.decimal
+    mark = table.shape.decimal
     first, *others = table.rows[:6]
-    cells = [cell for line in others for cell in table.shape.dialect.split(line)]
-    if len(others) < 3 or mark in first or not all(mark in cell for cell in cells):
-        return False
-    if min(axis[:4]) <= 0:
+    cells = [cell for line in others for cell in table.shape.split(line)]
+    if mark in first or min(axis[:4]) <= 0 or not all(mark in cell for cell in cells):
         return False
     gaps, ratios = np.abs(np.diff(axis[:4])), np.abs(np.diff(np.log(axis[:4])))
     return bool(gaps[0] > 2.0 * gaps[1:].max() and ratios[0] > 3.0 * ratios[1:].max())
@@ -360,9 +339,11 @@ def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
 
 def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray) -> None:
     values, remedy = axis[rows], "sort the rows by frequency, or give frequency_column"
-    for row in rows[values < 0][:1]:
+    if (values < 0).any():
+        row = rows[np.argmax(values < 0)]
         raise table.fault(row, f"{axis[row]:g} is no frequency", remedy=remedy)
-    for place in np.flatnonzero(_turned(values) < 0)[:1]:
-        before, row = rows[place : place + 2]
+    back = _turned(values) < 0
+    if back.any():
+        before, row = rows[np.argmax(back) :][:2]
         said = f"frequency {axis[row]:g} comes after {axis[before]:g}: neither rising nor falling"
         raise table.fault(row, f"{said} throughout", remedy=remedy)

@@ -45,8 +45,6 @@ class Heading:
         ``uPa``, ``ratio``, ``deg``, ``rad``, ``%``, ``rad/s``, or another of time.
     weighting : str, optional
         Frequency weighting ``A``, ``B``, ``C`` or ``D``, if the heading names one.
-    by_word : bool
-        Whether a word (and not the unit alone) told the role.
     secondary : bool
         A level that is not a seat's response: noise, target, mean, smallest or largest.
     """
@@ -55,7 +53,6 @@ class Heading:
     role: Role
     unit: str | None = None
     weighting: str | None = None
-    by_word: bool = False
     secondary: bool = False
 
 
@@ -192,7 +189,6 @@ def heading_of(text: str) -> Heading:
         role=role,
         unit=unit,
         weighting=next((g for g in weighting.groups() if g), None) if weighting else None,
-        by_word=found is not None and not is_unit_only(text),
         secondary=role == "level" and _SECONDARY.search(plain) is not None,
     )
 
@@ -224,7 +220,8 @@ def starts_with_number(line: str) -> bool:
 
 
 @lru_cache(maxsize=32)
-def _number_pattern(decimal: str, groups: str) -> re.Pattern[str]:
+def _number_pattern(delimiter: str, decimal: str) -> re.Pattern[str]:
+    groups = ("." if decimal == "," else ",") + "'" + ("" if delimiter in (" ", ",") else " ")
     mark, tail = re.escape(decimal), rf"{re.escape(decimal)}\d{'*' if decimal == '.' else '+'}"
     grouped = rf"[1-9]\d{{0,2}}(?P<group>[{re.escape(groups)}])\d{{3}}(?:(?P=group)\d{{3}})*"
     exponent = r"(?:[eEdD][+-]?\d{1,3})?"
@@ -281,9 +278,7 @@ class Dialect:
                 pass
         if _ABSENT.fullmatch(cell):
             return math.nan
-        blank = "" if self.delimiter in (" ", ",") else " "
-        groups = f"'{blank}." if comma else f"'{blank},"
-        pattern = _number_pattern(self.decimal, groups)
+        pattern = _number_pattern(self.delimiter, self.decimal)
         found, factor = pattern.fullmatch(cell), 1.0
         if found is None and (behind := _SUFFIX.fullmatch(cell)) is not None:
             found = pattern.fullmatch(behind[1])

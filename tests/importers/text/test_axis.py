@@ -11,7 +11,8 @@ from roomeq.importers.text.values import clean_rows
 def kept(text: str, *, has_heading: bool = True) -> tuple[list[float], str]:
     table = find_table(text)
     axis, numbers = table.values[:, 0], table.values[:, 1:]
-    rows, notes = clean_rows(table, axis, numbers, has_heading=has_heading)
+    notes: list[str] = []
+    rows = clean_rows(table, axis, numbers, has_heading=has_heading, notes=notes)
     return table.values[rows, 0].tolist(), " | ".join(notes)
 
 

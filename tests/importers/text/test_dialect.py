@@ -15,7 +15,7 @@ def test_the_delimiter_is_the_one_the_csv_sniffer_names(mark: str) -> None:
     text = "\n".join(mark.join(map(str, row)) for row in TABLE)
     sniffed = csv.Sniffer().sniff(text, delimiters=",;\t|").delimiter
     shape = choose_shape(text.split("\n"))
-    assert shape.dialect.delimiter == sniffed == mark
+    assert shape.delimiter == sniffed == mark
     assert (shape.count, shape.numeric) == (2, (0, 1))
 
 
@@ -33,8 +33,8 @@ def test_the_delimiter_is_the_one_the_csv_sniffer_names(mark: str) -> None:
     ],
 )
 def test_marks(lines: list[str], delimiter: str, decimal: str) -> None:
-    dialect = choose_shape(lines).dialect
-    assert (dialect.delimiter, dialect.decimal) == (delimiter, decimal)
+    shape = choose_shape(lines)
+    assert (shape.delimiter, shape.decimal) == (delimiter, decimal)
 
 
 def test_columns_of_text_are_set_apart() -> None:
@@ -47,12 +47,12 @@ def test_columns_of_text_are_set_apart() -> None:
 
 def test_a_mark_deep_in_a_long_file_is_seen() -> None:
     lines = [f"{i};70" for i in range(1, 2000)] + ["2000,5;70"]
-    assert choose_shape(lines).dialect.decimal == ","
+    assert choose_shape(lines).decimal == ","
 
 
 def test_both_marks_possible_is_ambiguous() -> None:
     with pytest.raises(AmbiguousTableError, match="decimal"):
         choose_shape(["1,200;70", "1,500;71"])
-    assert choose_shape(["1,200;70", "1,500;71"], decimal=",").dialect.decimal == ","
+    assert choose_shape(["1,200;70", "1,500;71"], decimal=",").decimal == ","
     with pytest.raises(MeasurementFileError, match="no table"):
         choose_shape(["Frequency;Level", ""])

@@ -9,7 +9,6 @@ from roomeq.importers.text.units import (
     coherence_snr_db,
     frequency_scale,
     level_in_db,
-    linear_scale,
     phase_in_deg,
 )
 from roomeq.importers.text.words import heading_of
@@ -41,10 +40,10 @@ def test_frequency_unit(span: tuple[float, float], heading: str, scale: float | 
     axis = np.linspace(*span, 50)
     if scale is None:
         with pytest.raises(AmbiguousTableError, match="frequency_unit"):
-            frequency_scale(column(axis, heading), unit=None)
+            frequency_scale(column(axis, heading), unit=None, notes=[])
     else:
-        assert frequency_scale(column(axis, heading), unit=None)[0] == scale
-    assert frequency_scale(column(axis, heading), unit="kHz")[0] == 1000.0
+        assert frequency_scale(column(axis, heading), unit=None, notes=[]) == scale
+    assert frequency_scale(column(axis, heading), unit="kHz", notes=[]) == 1000.0
 
 
 @pytest.mark.parametrize(
@@ -62,7 +61,7 @@ def test_frequency_unit(span: tuple[float, float], heading: str, scale: float | 
     ],
 )
 def test_level_unit(heading: str, value: float, level_db: float, reference: str) -> None:
-    found, kind, _ = level_in_db(column([value, value], heading), unit=None)
+    found, kind = level_in_db(column([value, value], heading), unit=None, notes=[])
     np.testing.assert_allclose(found, level_db, atol=1e-4)
     assert kind == reference
 
@@ -70,15 +69,15 @@ def test_level_unit(heading: str, value: float, level_db: float, reference: str)
 @pytest.mark.parametrize("values", [[0.0, 1.0], [0.3, 12.0], [-600.0, 0.0], [70.0, 900.0]])
 def test_levels_that_may_be_something_else(values: list[float]) -> None:
     with pytest.raises(AmbiguousTableError, match="level_unit"):
-        level_in_db(column(values), unit=None)
-    assert level_in_db(column(values), unit="dB SPL")[1] == "spl"
+        level_in_db(column(values), unit=None, notes=[])
+    assert level_in_db(column(values), unit="dB SPL", notes=[])[1] == "spl"
 
 
 def test_weighted_levels_are_refused_unless_told() -> None:
     weighted = column([70.0], "Level dB(A)")
     with pytest.raises(MeasurementFileError, match="A-weighted"):
-        level_in_db(weighted, unit=None)
-    assert level_in_db(weighted, unit="dB")[0] == 70.0
+        level_in_db(weighted, unit=None, notes=[])
+    assert level_in_db(weighted, unit="dB", notes=[])[0] == 70.0
 
 
 PHASES_DEG = np.linspace(100.0, -2000.0, 300)
@@ -99,12 +98,13 @@ PHASES_DEG = np.linspace(100.0, -2000.0, 300)
 def test_phase_unit(values: np.ndarray, factor: float | None) -> None:
     if factor is None:
         with pytest.raises(AmbiguousTableError, match="phase_unit"):
-            phase_in_deg(column(values), unit=None)
+            phase_in_deg(column(values), unit=None, notes=[])
     else:
-        found, notes = phase_in_deg(column(values), unit=None)
+        notes: list[str] = []
+        found = phase_in_deg(column(values), unit=None, notes=notes)
         np.testing.assert_allclose(found, values * factor)
         assert "assumed" in notes[0]
-    told, _ = phase_in_deg(column(values), unit="rad")
+    told = phase_in_deg(column(values), unit="rad", notes=[])
     np.testing.assert_allclose(told, np.rad2deg(values))
 
 
@@ -118,16 +118,14 @@ def test_coherence() -> None:
     np.testing.assert_allclose(coherence_snr_db(column([0.0, 1.0])), [-60.0, 60.0])
     assert coherence_snr_db(column([0.5, 1.5])) is None
     assert coherence_snr_db(column([0.5, np.nan])) is None
-    assert linear_scale("Pa") == pytest.approx(50_000.0)
-    assert linear_scale("ratio") == linear_scale(None) == 1.0
 
 
 def test_radians_under_a_heading_of_degrees_are_refused() -> None:
     radians = np.angle(np.exp(1j * np.deg2rad(PHASES_DEG)))
     headed = column(radians, heading="phase [deg]")
     with pytest.raises(AmbiguousTableError, match="headed degrees"):
-        phase_in_deg(headed, unit=None)
-    np.testing.assert_array_equal(phase_in_deg(headed, unit="deg")[0], radians)
+        phase_in_deg(headed, unit=None, notes=[])
+    np.testing.assert_array_equal(phase_in_deg(headed, unit="deg", notes=[]), radians)
     np.testing.assert_array_equal(
-        phase_in_deg(column(PHASES_DEG, heading="deg"), unit=None)[0], PHASES_DEG
+        phase_in_deg(column(PHASES_DEG, heading="deg"), unit=None, notes=[]), PHASES_DEG
     )
