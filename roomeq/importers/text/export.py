@@ -38,7 +38,6 @@ from roomeq.importers.text.units import (
 )
 from roomeq.importers.text.values import (
     clean_rows,
-    refuse_holes,
     refuse_impossible_levels,
     usable_phase_deg,
 )
@@ -153,11 +152,7 @@ def read_text_export(
             for place, (said, values) in enumerate(zip(headings, table.values.T, strict=True), 1)
         ]
         axis, parts, notes = assign_columns(
-            columns,
-            told=found,
-            frequency=frequency_column,
-            levels=levels,
-            phase=phase_column,
+            columns, frequency=frequency_column, levels=levels, phase=phase_column
         )
         needed = [c for one in parts for c in (one.level, one.imaginary) if c is not None]
         numbers = np.column_stack([column.values for column in needed])
@@ -220,7 +215,6 @@ def _responses(
     """Yield the responses in some rows, ascending in frequency; add notes."""
     frequency = frequency.at(rows)
     axis = frequency.values * frequency_scale(frequency, unit=units[0], notes=notes)
-    refuse_holes(axis, frequency.lines)
     for parts in responses:
         level, snr_db = parts.level.at(rows), None
         if parts.imaginary is not None:

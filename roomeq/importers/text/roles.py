@@ -49,7 +49,6 @@ def names_of(responses: Sequence[Parts]) -> tuple[str, ...]:
 def assign_columns(
     columns: Sequence[Column],
     *,
-    told: bool,
     frequency: Pick | None = None,
     levels: Sequence[Pick] | None = None,
     phase: Pick | None = None,
@@ -60,8 +59,6 @@ def assign_columns(
     ----------
     columns : sequence of Column
         Those of the table.
-    told : bool
-        Whether the table has a heading.
     frequency, phase : int or str, optional
         Column by number from 1 or by heading, where the caller knows.
     levels : sequence of int or str, optional
@@ -87,7 +84,7 @@ def assign_columns(
     filled = [column for column in columns if np.isfinite(column.values).any()]
     if axis is None:
         axis = _frequency_column(_without(filled, given))
-    responses, notes = _responses(_without(filled, [axis]), chosen, phased, told=told)
+    responses, notes = _responses(_without(filled, [axis]), chosen, phased)
     if axis.heading.role != "frequency":
         notes.insert(0, f"frequencies assumed in {_label([axis])}")
     for column in _without(columns, [axis, *filter(None, chain(*responses))]):
@@ -175,7 +172,7 @@ def _frequency_column(columns: Sequence[Column]) -> Column:
 
 
 def _responses(
-    columns: list[Column], chosen: list[Column] | None, phased: Column | None, *, told: bool
+    columns: list[Column], chosen: list[Column] | None, phased: Column | None
 ) -> tuple[list[Parts], list[str]]:
     """Return the parts of each response, of all columns but that of the frequencies, and notes."""
     free, notes = _without(columns, [phased] if phased else []), list[str]()
@@ -186,7 +183,7 @@ def _responses(
         paired = len(levels) == len(imaginary)
     if not levels and paired:
         by_place = True
-        levels, phased, notes = _by_place(free, phased, told=told)
+        levels, phased, notes = _by_place(free, phased)
     beside = _without(_of_role(free, "level"), levels)
     every = sorted([*levels, *beside], key=lambda column: column.number)
     phases: list[Column] | None = [phased] if phased else []
@@ -243,7 +240,7 @@ def _looks_like_phase(values: FloatArray) -> bool:
 
 
 def _by_place(
-    columns: Sequence[Column], phased: Column | None, *, told: bool
+    columns: Sequence[Column], phased: Column | None
 ) -> tuple[list[Column], Column | None, list[str]]:
     """Return levels, phase and notes where headings do not tell, or there are none."""
     unknown, notes = _of_role(columns, "unknown"), list[str]()
@@ -254,7 +251,7 @@ def _by_place(
         )
     phase_told = phased is not None or _of_role(columns, "phase")
     wrapped = [column for column in unknown if _looks_like_phase(column.values)]
-    named = told and all(column.heading.text for column in unknown)
+    named = all(column.heading.text for column in unknown)
     if not phase_told and len(unknown) == 2 and wrapped == unknown[1:] and not named:
         unknown, phased = unknown[:1], unknown[1]
         notes.append(f"{phased.where} assumed to be phase: it jumps by a turn")

@@ -56,7 +56,7 @@ them was off by at most a tenth of the mean pressure nearby in 95 %, by 0.3 in 0
 
 
 def refuse_impossible_levels(frequencies: FloatArray, level_db: FloatArray, column: Column) -> None:
-    """Refuse levels that no measurement gives.
+    """Refuse levels that no measurement gives, and a table in which rows are missing.
 
     Parameters
     ----------
@@ -70,9 +70,10 @@ def refuse_impossible_levels(frequencies: FloatArray, level_db: FloatArray, colu
     Raises
     ------
     MeasurementFileError
-        If a level is that of silence or lies beyond 300 dB either way, up to three rows stand far
-        above all near them, levels fall to the same number again and again, jump from one smooth
-        run to another, or stand still between others that do not.
+        If two rows from 16 to 160 Hz lie over a sixth of an octave apart, and over six times as far
+        as the rows near them; a level is that of silence or lies beyond 300 dB either way; up to
+        three rows stand far above all near them, levels fall to the same number again and again,
+        jump from one smooth run to another, or stand still between others that do not.
     """
     for found, said in _impossible(frequencies, level_db):
         if found.size:
@@ -82,12 +83,13 @@ def refuse_impossible_levels(frequencies: FloatArray, level_db: FloatArray, colu
                 f"{said.format(level_db[found[0]])}{others}",
                 line=int(lines[0]),
                 where=column.where,
-                remedy="correct it, or leave the cell empty where nothing was measured",
+                remedy="export it whole, or correct it; what was not measured is an empty cell",
             )
 
 
 def _impossible(frequencies: FloatArray, level_db: FloatArray) -> Iterator[tuple[IndexArray, str]]:
     """Yield where levels break a rule, and words for the first; rule after rule."""
+    yield from _holes(frequencies)
     yield np.flatnonzero(np.isneginf(level_db)), "a magnitude of zero has no level"
     yield np.flatnonzero(np.abs(level_db) > _BEYOND_DB), "{:g} dB is no level"
     used = level_db[: np.searchsorted(frequencies, _HIGHEST)]
@@ -154,15 +156,8 @@ def _frozen(frequencies: FloatArray, level_db: FloatArray) -> IndexArray:
     return np.asarray(start[inside & alone & (length >= _FROZEN - 1)])
 
 
-def refuse_holes(frequencies: FloatArray, lines: IndexArray) -> None:
-    """Refuse a table in which rows are missing: what stands between them would be invented.
-
-    Raises
-    ------
-    MeasurementFileError
-        If two rows from 16 to 160 Hz lie over a sixth of an octave apart, and over six times as far
-        as the rows near them.
-    """
+def _holes(frequencies: FloatArray) -> Iterator[tuple[IndexArray, str]]:
+    """Yield the first row behind missing ones, between which all would be invented, and words."""
     steps = np.diff(np.log2(frequencies))
     if steps.size <= 2 * _REACH:
         return
@@ -171,11 +166,10 @@ def refuse_holes(frequencies: FloatArray, lines: IndexArray) -> None:
     wide = steps > np.maximum(_HOLE_OCTAVES, _HOLE_STEPS * near)
     for place in np.flatnonzero(inside & wide)[:1]:
         first, last = frequencies[place : place + 2]
-        raise MeasurementFileError(
+        yield (
+            np.array([place + 1]),
             f"no rows between {first:.4g} and {last:.4g} Hz, where rows near by stand "
-            f"{float(first * (2 ** near[place] - 1)):.2g} Hz apart",
-            line=int(lines[place + 1]),
-            remedy="export the whole response again",
+            f"{first * (2 ** near[place] - 1):.2g} Hz apart",
         )
 
 

@@ -34,7 +34,7 @@ def columns(*texts: str, values: list[np.ndarray] | None = None, **told: object)
         Column(number=place, heading=heading_of(text), values=column, lines=lines)
         for place, (text, column) in enumerate(zip(texts, table, strict=True), 1)
     ]
-    axis, responses, notes = assign_columns(heads, told=any(texts), **told)  # type: ignore[arg-type]
+    axis, responses, notes = assign_columns(heads, **told)  # type: ignore[arg-type]
     levels, phases, imaginary, coherences = (
         tuple(c.number - 1 for one in responses if (c := getattr(one, part)) is not None)
         for part in ("level", "phase", "imaginary", "coherence")
