@@ -31,22 +31,19 @@ _MARKS = {  # the longer before what it begins with
 _NO_TEXTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"RIFF", b"%PDF", b"\x1f\x8b", b"\x89PNG")
 _CODE_PAGES = ("cp1252", "cp1250", "cp850", "cp852", "latin-1")
 _CONTROLS = bytes(c for c in range(32) if c not in b"\t\n\r\x0b\x0c\x1a\x1b")
-_LOOK_ALIKES = str.maketrans(
-    {
-        character: plain
-        for plain, characters in {
-            "-": "\u2212\u2010\u2011\u2012\u2013\u2014\u2015\ufe63\uff0d\u00ad",
-            " ": "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a"
-            "\u202f\u205f\u3000\u0085\u2028\u2029",
-            "": "\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u202a\u202c\u202d",
-            "'": "\u2018\u2019\u02bc\u00b4",
-            '"': "\u201c\u201d\u201e\u00ab\u00bb",
-            "|": "\u2502\u2503\u2551\u00a6\uff5c",
-            **dict(zip("+,.;()", "\uff0b\uff0c\uff0e\uff1b\uff08\uff09", strict=True)),
-        }.items()
-        for character in characters
-    }
-)
+_LOOK_ALIKES = str.maketrans("\uff0b\uff0c\uff0e\uff1b\uff08\uff09", "+,.;()") | {
+    ord(character): plain
+    for plain, characters in {
+        "-": "\u2212\u2010\u2011\u2012\u2013\u2014\u2015\ufe63\uff0d\u00ad",
+        " ": "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a"
+        "\u202f\u205f\u3000\u0085\u2028\u2029",
+        "": "\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u202a\u202c\u202d",
+        "'": "\u2018\u2019\u02bc\u00b4",
+        '"': "\u201c\u201d\u201e\u00ab\u00bb",
+        "|": "\u2502\u2503\u2551\u00a6\uff5c",
+    }.items()
+    for character in characters
+}
 _NO_TABLE = re.compile(r"\s*(?:(<)|\{|\[\s*[\[{])")
 _BETWEEN_CELLS = re.compile(r"[\t;,|]|\s{2,}")
 _BLANKS = "\u00a0\u2007\u2008\u2009\u202f"

@@ -133,11 +133,8 @@ def _rows(lines: list[str], shape: Shape) -> tuple[list[str], IndexArray, FloatA
 def _plain_rows(lines: list[str], shape: Shape) -> tuple[IndexArray, FloatArray] | None:
     """Read a table in one go; None if anything but plain rows stands between the first and last."""
     mark = shape.delimiter
-    ends = [
-        next(n for n, line in enumerate(order) if shape.values(line))
-        for order in (lines, reversed(lines))
-    ]
-    first, stop = ends[0], len(lines) - ends[1]
+    first = next(n for n, line in enumerate(lines) if shape.values(line))
+    stop = len(lines) - next(n for n, line in enumerate(reversed(lines)) if shape.values(line))
     block, outside = lines[first:stop], (*lines[:first], *lines[stop:])
     if mark == " " and any(map(starts_with_number, outside)):  # they may be rows with a blank cell
         return None
