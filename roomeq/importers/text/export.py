@@ -24,7 +24,7 @@ from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.decoding import asked_in, faults_of, read_decoded_text
 from roomeq.importers.text.header import read_headings
-from roomeq.importers.text.layout import IndexArray, Table, find_table
+from roomeq.importers.text.layout import Table, find_table
 from roomeq.importers.text.roles import Parts, Pick, assign_columns, names_of
 from roomeq.importers.text.units import (
     LINEAR_SCALES,
@@ -157,15 +157,14 @@ def read_text_export(
         needed = [c for one in parts for c in (one.level, one.imaginary) if c is not None]
         numbers = np.column_stack([column.values for column in needed])
         rows = clean_rows(table, axis.values, numbers, has_heading=found, notes=notes)
-        responses = tuple(_responses(axis, parts, rows, units, notes))
+        parts = [Parts(*(column and column.at(rows) for column in one)) for one in parts]
+        responses = tuple(_responses(axis.at(rows), parts, units, notes))
     return TextExport(
         path=fspath(path),
         names=names_of(parts),
         responses=responses,
         notes=(*assumed, *table.notes, *dict.fromkeys(notes)),
-        remarks=tuple(
-            (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
-        ),
+        remarks=table.remarks,
     )
 
 
@@ -210,20 +209,18 @@ def _refuse_commas_of_both_kinds(
 
 
 def _responses(
-    frequency: Column, responses: Sequence[Parts], rows: IndexArray, units: _Units, notes: list[str]
+    frequency: Column, responses: Sequence[Parts], units: _Units, notes: list[str]
 ) -> Iterator[FrequencyResponse]:
-    """Yield the responses in some rows, ascending in frequency; add notes."""
-    frequency = frequency.at(rows)
+    """Yield the responses, ascending in frequency; add notes."""
     axis = frequency.values * frequency_scale(frequency, unit=units[0], notes=notes)
     for parts in responses:
-        level, snr_db = parts.level.at(rows), None
         if parts.imaginary is not None:
-            stored, reference = _pressure(axis, level, parts.imaginary.at(rows), units)
+            stored, reference = _pressure(axis, parts.level, parts.imaginary, units)
         else:
-            phase = None if parts.phase is None else parts.phase.at(rows)
-            stored, reference = _level(axis, level, phase, units, notes)
+            stored, reference = _level(axis, parts.level, parts.phase, units, notes)
+        snr_db = None
         if parts.coherence is not None:
-            snr_db = coherence_snr_db(parts.coherence.at(rows))
+            snr_db = coherence_snr_db(parts.coherence)
             if snr_db is None:
                 notes.append(f"{parts.coherence.where} ignored: no usable coherence (0 to 1)")
         yield FrequencyResponse(
@@ -253,9 +250,7 @@ def _level(
     """Return a response as `FrequencyResponse` stores it, and its reference; add notes."""
     level_db, reference = level_in_db(level, unit=units[1], notes=notes)
     refuse_impossible_levels(axis, level_db, level)
-    if phase is None:
-        return level_db, reference
-    phase_deg = usable_phase_deg(axis, phase, unit=units[2], notes=notes)
+    phase_deg = phase and usable_phase_deg(axis, phase, unit=units[2], notes=notes)
     if phase_deg is None:
         return level_db, reference
     # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).

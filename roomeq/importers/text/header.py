@@ -40,10 +40,11 @@ def read_headings(table: Table) -> tuple[tuple[str, ...], bool]:
         If a line of numbers stands between the heading and the table: it should be a row.
     """
     count = table.shape.count
-    texts, between = _from_lines(table.above, table.shape)
-    for offset, above in enumerate(between, start=1):
-        if starts_with_number(above):
-            raise broken_row(above, int(table.line_numbers[0]) - offset, table.shape)
+    above = [line for _, line in table.remarks]
+    texts, behind = _from_lines(above, table.shape)
+    for number, line in table.remarks[:behind]:
+        if starts_with_number(line):
+            raise broken_row(line, number, table.shape)
     cells = table.shape.split(table.rows[0])
     filled = texts or [""] * count
     of_text = set(range(count)).difference(table.shape.numeric)
@@ -56,14 +57,14 @@ def read_headings(table: Table) -> tuple[tuple[str, ...], bool]:
     return tuple(filled), texts is not None
 
 
-def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, Sequence[str]]:
-    """Return the headings, and the lines that stand between them and the table."""
+def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, int]:
+    """Return the headings, and how many lines stand between them and the table."""
     lines = [line for line in above if any(c.isalnum() or c in "°#%" for c in line)] + [""]
     for line, upper in pairwise(lines[: _SEARCHED + 1]):
         cells = _best_cells(line, shape)
         if cells is not None and (_is_heading(cells) or _are_units(cells)):
-            return _joined(cells, upper, shape), above[: above.index(line)]
-    return None, ()
+            return _joined(cells, upper, shape), above.index(line)
+    return None, 0
 
 
 def _best_cells(line: str, shape: Shape) -> list[str] | None:

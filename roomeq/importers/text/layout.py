@@ -46,8 +46,8 @@ class Table:
         Numbers of all columns; nan where there is none, and in columns of text.
     line_numbers : ndarray, shape (N,)
         Line of each row, from 1.
-    above : tuple of str
-        Lines above the table, the nearest first.
+    remarks : tuple of (int, str)
+        Lines shortly above the table, the nearest first, each with its number.
     rows : tuple of str
         The rows as they stand.
     notes : tuple of str
@@ -57,7 +57,7 @@ class Table:
     shape: Shape
     values: FloatArray
     line_numbers: IndexArray
-    above: tuple[str, ...]
+    remarks: tuple[tuple[int, str], ...]
     rows: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -112,7 +112,7 @@ def find_table(
         shape=shape,
         values=values,
         line_numbers=kept + 1,
-        above=tuple(reversed(lines[max(0, kept[0] - _ABOVE) : kept[0]])),
+        remarks=tuple((index + 1, lines[index]) for index in range(kept[0])[::-1][:_ABOVE]),
         rows=tuple(lines[index] for index in kept),
         notes=notes,
     )

@@ -17,7 +17,7 @@ def test_the_table_between_text() -> None:
     table = found("Room 12\n\nHz;dB\n20;70\n25;71\n\n# pause\n31,5;70\n40;71,5\nMean;71\n")
     assert table.values.tolist() == [[20, 70], [25, 71], [31.5, 70], [40, 71.5]]
     assert table.line_numbers.tolist() == [4, 5, 8, 9]
-    assert table.above[0] == "Hz;dB"
+    assert table.remarks[0] == (3, "Hz;dB")
     assert table.notes == ("1 line of text between rows ignored",)
 
 
@@ -75,7 +75,7 @@ def unlike_line_by_line(text: str, monkeypatch: pytest.MonkeyPatch) -> str | Non
         return None if quick == slow else f"{quick}, {slow}"
     np.testing.assert_array_equal(quick.values, slow.values)
     np.testing.assert_array_equal(quick.line_numbers, slow.line_numbers)
-    parts = ("above", "notes", "rows", "shape")
+    parts = ("remarks", "notes", "rows", "shape")
     return next((part for part in parts if getattr(quick, part) != getattr(slow, part)), None)
 
 
