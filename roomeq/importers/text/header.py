@@ -26,7 +26,6 @@ _DATE = re.compile(r"\b(?:19|20)\d\d\b|\d{1,2}[./:-]\d{1,2}(?:[./:-]|\b)")
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 _KEY = re.compile(r":\s*\S")
 _SEARCHED = 5  # lines of text above the table that may be headings
-_RESPONSE = ("frequency", "level", "phase", "real", "imaginary", "coherence")
 
 
 def read_headings(table: Table) -> tuple[tuple[str, ...], bool]:
@@ -110,10 +109,9 @@ def _with_units_joined(words: Sequence[str]) -> list[str]:
 
 
 def _is_heading(cells: Sequence[str]) -> bool:
-    roles = [heading_of(cell).role for cell in cells]
-    known = sum(role in _RESPONSE for role in roles)
-    if known:  # the number of a row, or a time, beside a level
-        known += sum(role in ("index", "other") for role in roles)
+    roles = {heading_of(cell).role for cell in cells}
+    # The number of a row, or a time, counts beside a level.
+    known = _known(cells) if roles - {"index", "other", "unknown"} else 0
     if _KEY.search(cells[0]) and "re:" not in cells[0].lower():
         return False
     numbers = [cell for cell in cells if _NUMBER.fullmatch(cell)]

@@ -67,7 +67,7 @@ def folded(text: str) -> str:
     return " ".join("".join(c for c in parted if not unicodedata.combining(c)).split())
 
 
-_STEMS: tuple[tuple[Role, str], ...] = (
+_WORDS: tuple[tuple[Role, str], ...] = (
     ("index", r"^(?:no|nr|num|numero|nummer|number|index|idx|id|#|n|row|zeile|bin|lfd|line|ligne"
               r"|fila|riga|rij|linha|wiersz|samples?|points?|punkte?|messpunkt|abtastwert)"
               r"\W*(?:nr|no)?\W*$"),
@@ -88,7 +88,6 @@ _STEMS: tuple[tuple[Role, str], ...] = (
     ("frequency", r"freq|frec|frek|frq\b|^f\b|czestotliwosc|czest\b"
                   r"|taajuus|kmitoc|hertz|частот|周波数|频率"),
 )  # fmt: skip
-_WORDS = tuple((role, re.compile(pattern)) for role, pattern in _STEMS)
 
 _SECONDARY = re.compile(
     r"\b(?:noise|rauschen|storpegel|bruit|ruido|rumore|ruis|brus|szum|snr|mean|average|avg|mittel"
@@ -96,52 +95,41 @@ _SECONDARY = re.compile(
     r"|std|sigma|deviation|streuung|uncertainty|smoothed|reference)\b"
 )
 _SOUND_PRESSURE_LEVEL = re.compile(
-    r"\bspl\b|db ?spl|re:? ?20 ?u|sound pressure level|schalldruckpegel"
-    r"|pression (?:acoustique|sonore)"
-    r"|presion (?:sonora|acustica)|pressione (?:sonora|acustica)|geluidsdrukniveau|ljudtrycksniva"
-    r"|lydtrykk?sniva|pressao (?:sonora|acustica)|cisnienia akustycznego"
+    r"\bspl\b|db ?spl|re:? ?20 ?u|sound pressure level|schalldruckpegel|geluidsdrukniveau"
+    r"|pression (?:acoustique|sonore)|presion (?:sonora|acustica)|pressione (?:sonora|acustica)"
+    r"|ljudtrycksniva|lydtrykk?sniva|pressao (?:sonora|acustica)|cisnienia akustycznego"
 )
-_UNITS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
-    (unit, re.compile(pattern))
-    for unit, pattern in (
-        ("dB", r"re:? ?20"),
-        ("rad/s", r"\brad ?/ ?s\b|\brad ?s\^?-1"),
-        ("kHz", r"\bkhz\b|kilohertz"),
-        ("MHz", r"\bmhz\b|megahertz"),
-        ("Hz", r"\bhz\b|\bhertz\b|\bc/s\b|\bcps\b"),
-        ("dBFS", r"\bdb ?\(? ?fs\b|full ?scale"),
-        ("dB", r"\bdb|\bdezibel|\bdecibel"),
-        ("deg", r"°(?! ?[cf]\b)|º|\bdeg\b|\bdegs\b|degree|\bdegres?\b|\bgrad\b|\bgrade?[nr]?\b"
-                r"|\bgradi\b|\bgrados?\b|\bgraus?\b|\bstopni"),
-        ("rad", r"\brad\b|radian|radialen|bogenmass"),
-        ("uPa", r"\bupa\b|mikropascal|micropascal"),
-        ("mPa", r"\bmpa\b|millipascal"),
-        ("Pa", r"\bpa\b|pascal|paskal"),
-        ("ms", r"\bm?s\b|\bms\b|\bsec\b|\bmsec\b|\bus\b"),
-        ("%", r"%|percent|prozent"),
-        ("ratio", r"\blin\b|\blinear\w*|\bratio\b|\bm?v\b|\bvolts?\b|\bv/v\b|\bpa/v\b|\bfs\b"),
-    )
+_UNITS: tuple[tuple[str, Role | None, str], ...] = (
+    ("dB", "level", r"re:? ?20"),
+    ("rad/s", "frequency", r"\brad ?/ ?s\b|\brad ?s\^?-1"),
+    ("kHz", "frequency", r"\bkhz\b|kilohertz"),
+    ("MHz", "frequency", r"\bmhz\b|megahertz"),
+    ("Hz", "frequency", r"\bhz\b|\bhertz\b|\bc/s\b|\bcps\b"),
+    ("dBFS", "level", r"\bdb ?\(? ?fs\b|full ?scale"),
+    ("dB", "level", r"\bdb|\bdezibel|\bdecibel"),
+    ("deg", "phase", r"°(?! ?[cf]\b)|º|\bdeg\b|\bdegs\b|degree|\bdegres?\b|\bgrad\b|\bgrade?[nr]?\b"
+                     r"|\bgradi\b|\bgrados?\b|\bgraus?\b|\bstopni"),
+    ("rad", "phase", r"\brad\b|radian|radialen|bogenmass"),
+    ("uPa", "level", r"\bupa\b|mikropascal|micropascal"),
+    ("mPa", "level", r"\bmpa\b|millipascal"),
+    ("Pa", "level", r"\bpa\b|pascal|paskal"),
+    ("ms", "other", r"\bm?s\b|\bsec\b|\bmsec\b|\bus\b"),
+    ("%", None, r"%|percent|prozent"),
+    ("ratio", None, r"\blin\b|\blinear\w*|\bratio\b|\bm?v\b|\bvolts?\b|\bv/v\b|\bpa/v\b|\bfs\b"),
 )  # fmt: skip
 _WEIGHTING = re.compile(
     r"dB[ _]?[\(\[]?(?:SPL)?[ ,]*\(?([ABCD])\b|\bL_?([ABC])(?:eq|F|S|E|max|min|Fmax|Smax|,)"
     r"|\b([ABCD])-(?:weight|bewert|pond|gewogen|vägd)",
 )
-_ROLE_OF_UNIT: dict[str, Role] = {
-    "Hz": "frequency", "kHz": "frequency", "MHz": "frequency", "rad/s": "frequency",
-    "dB": "level", "dBFS": "level", "Pa": "level", "mPa": "level", "uPa": "level",
-    "deg": "phase", "rad": "phase", "ms": "other",
-}  # fmt: skip
 _BRACKETED = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*)\s*[\)\]\}>]")
 _TRAILING = re.compile(r"[\s/,:;\-]+(?:in\s+|en\s+|i\s+|w\s+|em\s+)?$", re.IGNORECASE)
 
 
 _UNIT_WORDS = re.compile(
-    r"(?:hz|khz|mhz|hertz|db|dbfs|dbspl|dbr|dbu|dbv|db ?\(?[acz]\)?"
-    r"|db ?\(?spl\)?|spl|fs|pa|mpa"
-    r"|upa|deg|degrees|°|º|rad|radians|ms|s|%|v|mv|lin|linear|ratio|re:? ?20 ?upa"
-    r"|db,? ?re:? ?20 ?upa|grad|grader|graden|gradi"
-    r"|grados|graus|degres|stopnie|stopni|1|-|rad/s|pa/v|v/v)"
-)  # fmt: skip
+    r"(?:hz|khz|mhz|hertz|db|dbfs|dbspl|dbr|dbu|dbv|db ?\(?[acz]\)?|db ?\(?spl\)?|spl|fs|pa|mpa|upa"
+    r"|deg|degrees|°|º|rad|radians|ms|s|%|v|mv|lin|linear|ratio|re:? ?20 ?upa|db,? ?re:? ?20 ?upa"
+    r"|grad|grader|graden|gradi|grados|graus|degres|stopnie|stopni|1|-|rad/s|pa/v|v/v)"
+)
 
 
 def is_unit_only(text: str) -> bool:
@@ -173,10 +161,10 @@ def heading_of(text: str) -> Heading:
         The heading, both lines joined where there are two.
     """
     plain = folded(text)
-    unit = next((unit for unit, pattern in _UNITS if pattern.search(plain)), None)
-    found = next((role for role, pattern in _WORDS if pattern.search(plain)), None)
+    told = ((unit, role) for unit, role, pattern in _UNITS if re.search(pattern, plain))
+    unit, by_unit = next(told, (None, None))
+    found = next((role for role, pattern in _WORDS if re.search(pattern, plain)), None)
     role: Role = found or "unknown"
-    by_unit = _ROLE_OF_UNIT.get(unit or "")
     if role == "real" and unit in ("dB", "dBFS"):
         role = "level"
     if by_unit and role not in ("coherence", "real", "imaginary", "index"):
