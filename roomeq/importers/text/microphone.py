@@ -39,14 +39,10 @@ _GREATEST_TRAVEL_DB = 20.0
 """Of 924 clean responses at seats the least moved by 42 dB, smoothed over 1/12 octave; a microphone
 that falls by 12 dB towards 20 Hz moves by as much (common practice, no source)."""
 _WORDS = {
-    "response": re.compile(
-        r"subs?tra|abzuziehen|abzieh|abgezogen|soustra|retranch|sottra|\brestar|sustra"
-        r"|aftrek|trekken|dra(?:s|ga)? (?:av|ifran)|odejm|odjac"
-    ),
-    "correction": re.compile(
-        r"\badd(?:ed|ing)?\b|addier|hinzu|ajout|aggiung|sommare|\bsumar|anadir|adicionar|somar"
-        r"|optellen|toevoeg|addera|lagg(?:s|a) till|dodac|dodaj"
-    ),
+    "response": r"subs?tra|abzuziehen|abzieh|abgezogen|soustra|retranch|sottra|\brestar|sustra"
+    r"|aftrek|trekken|dra(?:s|ga)? (?:av|ifran)|odejm|odjac",
+    "correction": r"\badd(?:ed|ing)?\b|addier|hinzu|ajout|aggiung|sommare|\bsumar|anadir|adicionar"
+    r"|somar|optellen|toevoeg|addera|lagg(?:s|a) till|dodac|dodaj",
 }
 """What a file with such words in its remarks is by them."""
 _CORRECTION = re.compile(r"korrek|corre[zc]|compens|kompens|korekt|korrig")
@@ -164,7 +160,7 @@ def microphone_of(export: TextExport, *, kind: MicrophoneKind) -> MicrophoneResp
 def kind_in_words(line: str) -> MicrophoneKind | None:
     """Return what a line above the table says that its values are; None where it does not."""
     plain = folded(line)
-    words = [word for word in get_args(MicrophoneKind) if _WORDS[word].search(plain)]
+    words = [word for word in get_args(MicrophoneKind) if re.search(_WORDS[word], plain)]
     if not words and _CORRECTION.search(plain):
         return "correction"
     return words[0] if len(words) == 1 else None
