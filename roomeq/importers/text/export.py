@@ -157,7 +157,7 @@ def read_text_export(
         needed = [c for one in parts for c in (one.level, one.imaginary) if c is not None]
         numbers = np.column_stack([column.values for column in needed])
         rows = clean_rows(table, axis.values, numbers, has_heading=found, notes=notes)
-        parts = [Parts(*(column and column.at(rows) for column in one)) for one in parts]
+        parts = [Parts._make(column and column.at(rows) for column in one) for one in parts]
         responses = tuple(_responses(axis.at(rows), parts, units, notes))
     return TextExport(
         path=fspath(path),
@@ -250,7 +250,7 @@ def _level(
     """Return a response as `FrequencyResponse` stores it, and its reference; add notes."""
     level_db, reference = level_in_db(level, unit=units[1], notes=notes)
     refuse_impossible_levels(axis, level_db, level)
-    phase_deg = phase and usable_phase_deg(axis, phase, unit=units[2], notes=notes)
+    phase_deg = None if phase is None else usable_phase_deg(axis, phase, units[2], notes)
     if phase_deg is None:
         return level_db, reference
     # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).

@@ -174,7 +174,7 @@ def _holes(frequencies: FloatArray) -> Iterator[tuple[IndexArray, str]]:
 
 
 def usable_phase_deg(
-    frequencies: FloatArray, column: Column, *, unit: PhaseUnit | None, notes: list[str]
+    frequencies: FloatArray, column: Column, unit: PhaseUnit | None, notes: list[str]
 ) -> FloatArray | None:
     """Return phases in degrees, those missing in short gaps taken from both sides; note it.
 
