@@ -266,11 +266,14 @@ def _response(
     by_number = {band.number: level for band, level in levels.items()}
     for (band, level), (cell, line) in zip(levels.items(), grid.seats[seat], strict=True):
         beside = max(by_number.get(band.number + step, math.inf) for step in (-1, 1))
-        slip = level > beside + _SLIP_DB
-        if slip or not 0.0 <= level <= HIGHEST_LEVEL_DB:
-            above = f"{level:g} dB is {level - beside:.0f} dB above the bands on both sides"
+        fault = ""
+        if not 0.0 <= level <= HIGHEST_LEVEL_DB:
+            fault = f"{cell!r} is no level from 0 to {HIGHEST_LEVEL_DB:g} dB"
+        elif level > beside + _SLIP_DB:
+            fault = f"{level:g} dB is {level - beside:.0f} dB above the bands on both sides"
+        if fault:
             raise MeasurementFileError(
-                above if slip else f"{cell!r} is no level from 0 to {HIGHEST_LEVEL_DB:g} dB",
+                fault,
                 line=line,
                 where=f"{band.label} Hz, seat {seat!r}",
                 remedy="correct the level, or leave out a seat or band that was not measured",

@@ -184,9 +184,7 @@ def _likeliest_code_page(raw: bytes) -> str:
             raw.decode(codec)
             cells = (c for line in lines for c in _BETWEEN_CELLS.split(line.decode(codec)))
             found = [heading_of(cell) for cell in cells if not cell.isascii()]
-            known[codec] = sum(
-                (heading_of(one.text).role != "unknown") + (one.unit is not None) for one in found
-            )
+            known[codec] = sum(one.by_word + (one.unit is not None) for one in found)
     return max(known, key=lambda codec: known[codec])
 
 

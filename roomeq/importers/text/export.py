@@ -264,6 +264,5 @@ def _are_third_octaves(axis: np.ndarray[Any, Any]) -> bool:
     """Return whether the frequencies are successive nominal mid-bands of ISO 266."""
     if not (3 <= axis.size <= 44 and axis[0] >= 1.0 and axis[-1] <= 20000.0):
         return False
-    bands = third_octave_bands(axis[0], axis[-1])
-    nominal = np.array([band.nominal for band in bands])
-    return nominal.size == axis.size and bool(np.allclose(nominal, axis, rtol=1e-3))
+    nominal = [band.nominal for band in third_octave_bands(axis[0], axis[-1])]
+    return len(nominal) == axis.size and np.allclose(nominal, axis, rtol=1e-3)

@@ -78,7 +78,7 @@ class Column:
 
 
 def frequency_scale(column: Column, *, unit: FrequencyUnit | None, notes: list[str]) -> float:
-    """Return the factor that makes Hz of a frequency column; note what is assumed.
+    """Return the factor that makes Hz of frequencies above zero; note what is assumed.
 
     Raises
     ------
@@ -90,8 +90,7 @@ def frequency_scale(column: Column, *, unit: FrequencyUnit | None, notes: list[s
     told = unit or column.heading.unit
     if told in ("MHz", "rad/s"):
         raise column.fault(f"frequencies in {told} are not read", "export them in Hz or kHz")
-    positive = column.values[column.values > 0]
-    lowest, highest = (positive.min(), positive.max()) if positive.size else (20.0, 200.0)
+    lowest, highest = column.values.min(), column.values.max()
     if told in ("kHz", "Hz"):
         no_sound = highest > 1000.0 if told == "kHz" else highest < 1.0
     else:

@@ -45,6 +45,8 @@ class Heading:
         ``uPa``, ``ratio``, ``deg``, ``rad``, ``%``, ``rad/s``, or another of time.
     weighting : str, optional
         Frequency weighting ``A``, ``B``, ``C`` or ``D``, if the heading names one.
+    by_word : bool
+        Whether a word (and not the unit alone) told the role.
     secondary : bool
         A level that is not a seat's response: noise, target, mean, smallest or largest.
     """
@@ -53,6 +55,7 @@ class Heading:
     role: Role
     unit: str | None = None
     weighting: str | None = None
+    by_word: bool = False
     secondary: bool = False
 
 
@@ -177,6 +180,7 @@ def heading_of(text: str) -> Heading:
         role=role,
         unit=unit,
         weighting=next((g for g in weighting.groups() if g), None) if weighting else None,
+        by_word=found is not None and not is_unit_only(text),
         secondary=role == "level" and _SECONDARY.search(plain) is not None,
     )
 
