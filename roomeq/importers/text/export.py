@@ -190,22 +190,17 @@ def _refuse_commas_of_both_kinds(
     table: Table, headings: Sequence[str], levels: Sequence[Pick]
 ) -> None:
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
-    shape, first = table.shape, table.rows[0]
+    shape, values = table.shape, table.values
     picked = max((pick for pick in levels if isinstance(pick, int)), default=0)
-    if (shape.delimiter, shape.decimal) != (",", ".") or all(headings):
-        return
-    if shape.count < max(3, 2 * picked) or len(shape.numeric) < shape.count:
-        return
-    whole = bool(np.all(table.values == np.floor(table.values)))
-    if not whole or table.values[:, 1::2].min() < 0:
-        return
-    if any(mark in line for line in table.rows[:6] for mark in (".", '"', ", ")):
-        return
-    raise AmbiguousTableError(
-        f"commas may part the cells of {first.strip()[:60]!r} or be decimal marks as well",
-        line=int(table.line_numbers[0]),
-        remedy='give decimal=".", or decimal="," with delimiter="," if every second one is one',
-    )
+    pairs = (shape.delimiter, shape.decimal) == (",", ".") and shape.count >= max(3, 2 * picked)
+    whole = bool(np.all(values == np.floor(values))) and values[:, 1::2].min() >= 0
+    marked = any(mark in line for line in table.rows[:6] for mark in (".", '"', ", "))
+    if pairs and whole and not marked and not all(headings):
+        raise AmbiguousTableError(
+            f"commas may part the cells of {table.rows[0].strip()[:60]!r} or be decimal marks too",
+            line=int(table.line_numbers[0]),
+            remedy='give decimal=".", or decimal="," with delimiter="," if every second one is one',
+        )
 
 
 def _responses(
