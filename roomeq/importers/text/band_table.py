@@ -185,7 +185,7 @@ def _grid(text: str, *, seat: str | None, delimiter: str | None) -> _Grid:
             said = "occurs twice" if name in seats else "names no seat"
             remedy = "name each seat, once; for one seat, give the seat"
             raise MeasurementFileError(f"{name!r} {said}", line=line, remedy=remedy)
-        seats[seat or name] = cells
+        seats[name if seat is None else seat] = cells
     letters = {w.upper() for row in rows for cell, _ in row for w in _WEIGHTING.findall(cell)}
     return _Grid(bands, seats, letters)
 
@@ -263,10 +263,9 @@ def _response(
             levels[band] = math.nan
         else:
             levels[band] = float(found[1].replace(",", "."))
-    by_number = {band.number: level for band, level in levels.items()}
     for (band, level), (cell, line) in zip(levels.items(), grid.seats[seat], strict=True):
-        beside = max(by_number.get(band.number + step, math.inf) for step in (-1, 1))
-        fault = ""
+        near = (ThirdOctaveBand(number=band.number + step) for step in (-1, 1))
+        beside, fault = max(levels.get(one, math.inf) for one in near), ""
         if not 0.0 <= level <= HIGHEST_LEVEL_DB:
             fault = f"{cell!r} is no level from 0 to {HIGHEST_LEVEL_DB:g} dB"
         elif level > beside + _SLIP_DB:
