@@ -195,25 +195,15 @@ def _doubts(export: TextExport, response: FrequencyResponse, kind: MicrophoneKin
         )
 
 
-def _kept(response: FrequencyResponse, microphone: MicrophoneResponse) -> tuple[Any, FloatArray]:
-    """Return which points are kept, and the frequencies at which the file is read for them.
-
-    A file that starts at 20 Hz covers the band of nominally 20 Hz, whose exact centre is 19.95 Hz:
-    the value at the end of the file is that band's.
-    """
-    slack = _NOMINAL_SLACK if response.resolution == "third_octave" else 0.0
-    axis, lowest, highest = response.frequencies, *microphone.frequencies[[0, -1]]
-    kept = (axis >= lowest * (1.0 - slack)) & (axis <= highest * (1.0 + slack))
-    return kept, np.clip(axis[kept], lowest, highest)
-
-
 def apply_microphone(
     response: FrequencyResponse, microphone: MicrophoneResponse
 ) -> FrequencyResponse:
     """Return a response with the microphone's own taken out.
 
     Apply it once: the result does not remember that it was corrected. Points outside the span of
-    the microphone file are cut off; third-octave levels are corrected at the band's centre.
+    the microphone file are cut off; third-octave levels are corrected at the band's centre. A file
+    that starts at 20 Hz covers the band of nominally 20 Hz, whose exact centre is 19.95 Hz: the
+    value at the end of the file is that band's.
 
     Parameters
     ----------
@@ -227,20 +217,22 @@ def apply_microphone(
     MeasurementFileError
         If no measured point lies within the span of the microphone file.
     """
-    kept, read_at = _kept(response, microphone)
+    slack = _NOMINAL_SLACK if response.resolution == "third_octave" else 0.0
+    axis, lowest, highest = response.frequencies, *microphone.frequencies[[0, -1]]
+    kept = (axis >= lowest * (1.0 - slack)) & (axis <= highest * (1.0 + slack))
     if not kept.any():
         raise MeasurementFileError(
             f"the microphone file spans {_span(microphone.frequencies)}, the measurement "
-            f"{_span(response.frequencies)}: they have nothing in common",
+            f"{_span(axis)}: they have nothing in common",
             path=microphone.path,
             remedy="check the frequency units of both files",
         )
-    amount_db = microphone.amount_db(read_at)
+    amount_db = microphone.amount_db(np.clip(axis[kept], lowest, highest))
     stored = response.stored[..., kept]
     stored = stored * amplitude_ratio(amount_db) if response.has_phase else stored + amount_db
     return replace(
         response,
-        frequencies=response.frequencies[kept],
+        frequencies=axis[kept],
         stored=stored,
         snr_db=None if response.snr_db is None else response.snr_db[kept],
     )
@@ -261,8 +253,7 @@ def describe_microphone(
     ]
     verb = "response subtracted" if microphone.kind == "response" else "correction added"
     notes = [f"microphone {verb}, once; what it did to the level: {', '.join(amounts)}"]
-    kept, _ = _kept(response, microphone)
-    if not kept.all():
+    if apply_microphone(response, microphone).frequencies.size < response.frequencies.size:
         notes.append(
             f"cut off to {_span(microphone.frequencies)}, the span of the microphone file; "
             f"measured was {_span(response.frequencies)}"
