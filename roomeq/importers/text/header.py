@@ -112,14 +112,12 @@ def _is_heading(cells: Sequence[str]) -> bool:
     roles = {heading_of(cell).role for cell in cells}
     # The number of a row, or a time, counts beside a level.
     known = _known(cells) if roles - {"index", "other", "unknown"} else 0
-    if _KEY.search(cells[0]) and "re:" not in cells[0].lower():
-        return False
+    told = ("frequency" in roles and len(cells) > 1) or 2 * known > len(cells)
+    keyed = _KEY.search(cells[0]) is not None and "re:" not in cells[0].lower()
+    dated = any(map(_DATE.search, cells)) and known < len(cells)
     numbers = [cell for cell in cells if _NUMBER.fullmatch(cell)]
-    if numbers != [str(i + 1) for i in range(len(numbers))]:
-        return False
-    if any(map(_DATE.search, cells)) and known < len(cells):
-        return False
-    return ("frequency" in roles and len(cells) > 1) or 2 * known > len(cells)
+    counted = numbers == [str(i + 1) for i in range(len(numbers))]
+    return told and counted and not keyed and not dated
 
 
 def _are_units(cells: Sequence[str]) -> bool:
