@@ -190,6 +190,19 @@ def test_longer_changes_are_a_remark():
     assert align(data_of(linkwitz_riley("low", 4), mains)).longer is None
 
 
+def test_a_longer_change_is_told_from_half_a_decibel():
+    gained, told = [], []
+    for late in PERIOD + np.arange(0.0006, 0.0015, 0.00005):
+        data = data_of(delayed(linkwitz_riley("low", 4), late), linkwitz_riley("high", 4))
+        inside, outside = scan_db(data, NEAR)[0], scan_db(data, np.setdiff1d(GRID, NEAR))[0]
+        gained.append(inside.min() - outside.min())
+        told.append(align(data, can_invert=False).longer is not None)
+    gained, told = np.array(gained), np.array(told)
+    np.testing.assert_array_equal(told, gained >= 0.5)
+    assert gained[~told].max() > 0.4
+    assert gained[told].min() < 0.6
+
+
 def test_ends_of_the_delays_are_said():
     sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
     data = data_of(sub, mains)
