@@ -48,11 +48,12 @@ def test_closed_box_with_second_order_high_pass_is_fourth_order():
 
 
 def test_low_pass_alone_against_the_box():
-    # fourth-order Linkwitz-Riley: -180 degrees at its corner; second-order Butterworth: +90
+    # fourth-order Linkwitz-Riley: -180 degrees at its corner; second-order Butterworth: +90, and
+    # -180 less 90 is 90
     pair = CrossoverPair(low_pass=low(), high_pass=None)
     box = MainsBox(kind="closed", corner=80.0)
     assert judged(pair, box).acoustic_order == 2
-    assert abs(judged(pair, box).phase_at_corner_deg) == pytest.approx(90.0, abs=1e-9)
+    assert judged(pair, box).phase_at_corner_deg == pytest.approx(90.0, abs=1e-9)
 
 
 @pytest.mark.parametrize(("kind", "order"), [("closed", 2), ("vented", 4)])
@@ -175,6 +176,7 @@ def test_nothing_against_the_slope_of_the_mains_differs_and_is_full_range():
     assert choice.present.doubts == (PairDoubt.SLOPES_DIFFER,)  # 2 against 4
     other = next(entry for entry in choice.ranked if entry.pair == bare)
     assert other.doubts == (PairDoubt.SLOPES_DIFFER, PairDoubt.FULL_RANGE)
+    assert other.slope_mismatch == 4
 
 
 def test_prediction_is_that_of_a_measurement_with_the_pair():

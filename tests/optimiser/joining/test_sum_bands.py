@@ -185,8 +185,13 @@ def test_fall_of_the_excess_is_the_largest_of_a_third_octave():
     number = np.floor(10 * np.log10(axis) + 0.5)  # IEC 61260-1: 16 is 40 Hz, 18 is 63 Hz
     falls = [(before - after)[number == n].mean() for n in (16, 18)]
     assert max(falls) > 1.0
-    assert after[number == 16 + 2 * np.argmax(falls)].min() > 0.5  # or it would be cut off
+    assert after[number == 16 + 2 * np.argmax(falls)].min() > 0.5  # nothing is cut off
     assert bands.excess_fall_db(setting) == pytest.approx(max(falls), abs=1e-3)
+    low = replace(bands.present(), level_change_db=-40.0)
+    assert bands.error_db(np.full((1, points.size), 0.01)).min() < 0.0  # no excess any more
+    after = np.maximum(bands.error_db(np.full((1, points.size), 0.01)), 0.0)[0]
+    most = max((before - after)[number == n].mean() for n in (16, 18))
+    assert bands.excess_fall_db(low) == pytest.approx(most, abs=1e-3)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -279,6 +284,16 @@ def test_what_ends_the_level_is_told(sub_db, drive_boost_db, said):
     assert bands.level_stops_at(bands.setting(bands.nearest(np.zeros(2)))) == ""  # it may go on
     wanted_db = {"": 0.0, "drive": 2.0, "range": -6.0 if sub_db > 0 else 6.0}[said]
     assert setting.level_change_db == pytest.approx(wanted_db, abs=1e-9)
+
+
+def test_a_drive_limit_below_the_first_step_ends_the_level():
+    survey = survey_of(0.3 * linkwitz_riley("low", 4), linkwitz_riley("high", 4))
+    flat = Target(path=(LOW,), lower_limit=15.0, lower_limit_order=2)
+    limits = Limits(drive_boost_db=0.5, locked=(40.0, 63.0))
+    bands = problem_of(survey, limits=limits, target=flat)
+    bands = replace(bands, joining=JoiningSettings())
+    setting = solve_sum_bands(bands, np.zeros(2))
+    assert (setting.level_change_db, bands.level_stops_at(setting)) == (0.0, "drive")
 
 
 @pytest.mark.parametrize("seed", [0, 2, 4])  # 1.8 to 2.1 dB are left, 0.1 to 1.8 gained
