@@ -206,11 +206,11 @@ def _checked_strays(lines: Sequence[str], kept: IndexArray, shape: Shape) -> tup
     for index in others:
         if first < index < last:
             continue
-        cells, numbered = shape.split(lines[index]), starts_with_number(lines[index])
+        cells = shape.split(lines[index]) if starts_with_number(lines[index]) else []
         read = [shape.number(cell) is not None for cell in cells]
-        if shape.values(lines[index]) or (numbered and len(cells) > 1 and all(read)):
+        if shape.values(lines[index]) or (len(cells) > 1 and all(read)):
             outside.append(index)
-        elif numbered and len(cells) == shape.count and any(read):
+        elif len(cells) == shape.count and any(read):
             unread.append(index)
     if len(unread) > kept.size:
         raise broken_row(lines[unread[0]], unread[0] + 1, shape)
