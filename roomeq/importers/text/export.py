@@ -190,14 +190,14 @@ def _refuse_commas_of_both_kinds(
     table: Table, headings: Sequence[str], levels: Sequence[Pick]
 ) -> None:
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
-    shape, values = table.shape, table.values
+    shape, values, first = table.shape, table.values, table.rows[0].strip()[:60]
     picked = max((pick for pick in levels if isinstance(pick, int)), default=0)
     pairs = (shape.delimiter, shape.decimal) == (",", ".") and shape.count >= max(3, 2 * picked)
     whole = bool(np.all(values == np.floor(values))) and values[:, 1::2].min() >= 0
     marked = any(mark in line for line in table.rows[:6] for mark in (".", '"', ", "))
     if pairs and whole and not marked and not all(headings):
         raise AmbiguousTableError(
-            f"commas may part the cells of {table.rows[0].strip()[:60]!r} or be decimal marks too",
+            f"commas may part the cells of {first!r} or be decimal marks as well",
             line=int(table.line_numbers[0]),
             remedy='give decimal=".", or decimal="," with delimiter="," if every second one is one',
         )

@@ -83,7 +83,7 @@ def refuse_impossible_levels(frequencies: FloatArray, level_db: FloatArray, colu
                 f"{said.format(level_db[found[0]])}{others}",
                 line=int(lines[0]),
                 where=column.where,
-                remedy="export it whole, or correct it; what was not measured is an empty cell",
+                remedy="correct it or export again; leave cells empty where nothing was measured",
             )
 
 
