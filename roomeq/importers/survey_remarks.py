@@ -22,7 +22,7 @@ from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import level_travel_db
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.response import FrequencyResponse
-from roomeq.base.survey import Measurement, Source, Survey
+from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room_file.file import RoomFile
 
 _BANDS = third_octave_bands(20.0, 125.0)
@@ -117,14 +117,17 @@ _STUCK_OCTAVES = 2.0 / 3.0
 _REPEATS_DB = 1.5
 """Standard deviation. Of 120 repeats with the microphone 10 cm off, one lay further apart; of 1536
 pairs of different seats, nine in ten did."""
-NO_PATH = "no filters in the subwoofer's path are stated: taken for none"
 
 
 def assumptions_of(room_file: RoomFile) -> Iterator[str]:
     """Yield what a room file does not state about its measurements."""
     states, present = room_file.states, room_file.device.present
     every = [entry.file for entry in room_file.measurements]
-    lacking = [file for n, file in enumerate(every) if not states("measurements", n, "source")]
+    lacking = [
+        entry.file
+        for index, entry in enumerate(room_file.measurements)
+        if entry.source == "sub" and not states("measurements", index, "source")
+    ]
     of_files = f" ({', '.join(dict.fromkeys(lacking))})" if len(lacking) < len(every) else ""
     others = {"level_db": "level", "polarity": "polarity", "phase_deg": "phase"}
     unsaid = [word for key, word in others.items() if getattr(present, key) is None]
@@ -137,23 +140,10 @@ def assumptions_of(room_file: RoomFile) -> Iterator[str]:
         (room_file.microphone, _NO_MICROPHONE),
         (present.gains_db is not None, _GAINS_AT_REST),
         (not unsaid, f"{knobs} not stated: taken for 0 or normal"),
-        (states("path"), NO_PATH),
+        (states("path"), "no filters in the subwoofer's path are stated: taken for none"),
     ):
         if not stated:
             yield assumed
-
-
-def assumptions_for_exports(source: Source) -> tuple[str, ...]:
-    """Return what is assumed of a bare list of text exports."""
-    return (
-        "seats are named after their files or columns",
-        _EQUAL_WEIGHTS,
-        *((_SUB_ALONE,) if source == "sub" else ()),
-        _NOT_COMPARABLE,
-        _NO_MICROPHONE,
-        _GAINS_AT_REST,
-        NO_PATH,
-    )
 
 
 def file_notes(measurements: Iterable[Measurement]) -> Iterator[str]:
