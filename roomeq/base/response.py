@@ -42,10 +42,9 @@ def checked_frequencies(frequencies: ArrayLike) -> FloatArray:
     axis = readonly(frequencies)
     if axis.ndim != 1 or axis.size == 0:
         raise ValueError(f"frequencies must be one-dimensional and not empty, got {axis.shape}")
-    # What rises throughout, from above zero to below infinity, is finite and positive.
-    if not (axis[0] > 0 and axis[-1] < np.inf and (axis[1:] > axis[:-1]).all()):
-        accepted = np.isfinite(axis) & (axis > 0)
-        accepted[1:] &= np.diff(axis) > 0
+    accepted = np.isfinite(axis) & (axis > 0)
+    accepted[1:] &= axis[1:] > axis[:-1]
+    if not accepted.all():
         index = int(np.argmin(accepted))
         raise ValueError(
             "frequencies must be finite, positive and strictly increasing: "

@@ -256,14 +256,13 @@ class Survey:
         inverse : bool
             Divide instead of multiply.
         """
-        changed = []
-        for entry in self.measurements:
-            if entry.source == source:
-                response = entry.response
-                ratio = transfer(response.frequencies)
-                entry = replace(entry, response=response.filtered(ratio, inverse=inverse))
-            changed.append(entry)
-        return replace(self, measurements=tuple(changed))
+
+        def changed(entry: Measurement) -> Measurement:
+            ratio = transfer(entry.response.frequencies)
+            return replace(entry, response=entry.response.filtered(ratio, inverse=inverse))
+
+        every = (changed(one) if one.source == source else one for one in self.measurements)
+        return replace(self, measurements=tuple(every))
 
     def at_seat(self, seat: str) -> tuple[Measurement, ...]:
         """Return the measurements of one seat, in order."""

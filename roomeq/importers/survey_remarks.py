@@ -20,7 +20,7 @@ import numpy as np
 
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import level_travel_db
-from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.bands import third_octave_band, third_octave_bands, whole_bands
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room_file.file import RoomFile
@@ -89,14 +89,12 @@ def _levels_in_bands_db(response: FrequencyResponse) -> list[float]:
     """Return the level in each band, in dB; nan where it is not covered whole."""
     axis, levels = response.frequencies, response.level_db
     if response.resolution == "third_octave":
-        known = {third_octave_band(f).number: level for f, level in zip(axis, levels, strict=True)}
-        return [known.get(band.number, math.nan) for band in _BANDS]
-    return [
-        float(band_levels_db(axis, levels, bands=[band])[0])
-        if axis[0] <= band.lower and axis[-1] >= band.upper
-        else math.nan
-        for band in _BANDS
-    ]
+        bands = tuple(map(third_octave_band, axis))
+    else:
+        bands = whole_bands(20.0, 125.0, first=axis[0], last=axis[-1])
+        levels = band_levels_db(axis, levels, bands=bands)
+    known = {band.number: level for band, level in zip(bands, levels, strict=True)}
+    return [known.get(band.number, math.nan) for band in _BANDS]
 
 
 _EQUAL_WEIGHTS = "no seat weights are stated: all seats count alike"
