@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import NamedTuple
 
 import numpy as np
 
@@ -27,6 +26,7 @@ from roomeq.base.survey import Source, Survey
 from roomeq.device.crossover import CrossoverFilter, FilterFamily, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
+from roomeq.importers.response_doubts import Doubts
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.schema import CrossoverTable
 from roomeq.importers.stated import (
@@ -296,13 +296,6 @@ def doubtful_seat_levels(survey: Survey, axis: FloatArray, levels: FloatArray) -
             )
 
 
-class LowPassDoubts(NamedTuple):
-    """What contradicts the stated low-passes, and what is taken as stated against appearances."""
-
-    found: list[str]
-    taken: list[str]
-
-
 def doubtful_low_passes(
     survey: Survey,
     axis: FloatArray,
@@ -310,7 +303,7 @@ def doubtful_low_passes(
     *,
     path: tuple[CrossoverFilter, ...],
     limit: float | None,
-) -> LowPassDoubts:
+) -> Doubts:
     """Return what contradicts the stated low-passes, or that there are none.
 
     The average over seats is compared, with each of 26 usual low-passes, none and the stated ones
@@ -341,7 +334,7 @@ def doubtful_low_passes(
     ]
     within = (axis >= lowest) & (axis <= 300.0)
     if 2 * len(found) > len(levels) or within.sum() < 5 or axis[within][-1] < 2 * axis[within][0]:
-        return LowPassDoubts(found, [])
+        return Doubts(found, [])
     average = power_mean_db(levels[mains >= -_MAINS_DB][:, within])
     misfits = {one: _misfit_db2(average, axis[within], one) for one in (stated, (), *_USUAL)}
     best = min(misfits, key=lambda one: misfits[one])
@@ -353,12 +346,12 @@ def doubtful_low_passes(
             f"the level over frequency is {like}, not as stated ({words}): "
             "correct [[path]], or the files: are they of the mains, or with other filters on?"
         )
-        return LowPassDoubts(found, [])
+        return Doubts(found, [])
     taken = (
         f"{words}, as stated in [[path]]: the level over frequency is rather {like}, as it is in "
         "one of ten rooms stated rightly; look at the device once more"
     )
-    return LowPassDoubts(found, [taken] if worse > _RATHER_DB2 else [])
+    return Doubts(found, [taken] if worse > _RATHER_DB2 else [])
 
 
 def _of_mains(
