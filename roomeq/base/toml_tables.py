@@ -204,11 +204,9 @@ def _read_text(
     try:
         return data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
-        said, line = (
-            f"byte {data[error.start]:#04x} is not UTF-8",
-            data.count(b"\n", 0, error.start),
-        )
-        raise fault(said, line=line + 1, remedy="save the file as UTF-8") from None
+        said = f"byte {data[error.start]:#04x} is not UTF-8"
+        line = data.count(b"\n", 0, error.start) + 1
+        raise fault(said, line=line, remedy="save the file as UTF-8") from None
 
 
 def _parse(text: str, location: Path, error_class: type[FileFaultError]) -> dict[str, Any]:
