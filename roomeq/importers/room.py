@@ -97,15 +97,13 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
 
         sweeps = SweepReading(room_file=room_file, detail=detail)
     once = _ReadOnce(sweeps=sweeps, microphone=room_microphone(room_file))
-    if alone is not None:
-        said = (
-            f"there is no room file: every sound file beside {alone.location.name} is a seat, its "
-            "first channel the microphone"
-        )
-        return _room(room_file, once, said=[said])
     if room_file.subwoofers or any(entry.place for entry in room_file.measurements):
         return _several(room_file, once)
-    return _room(room_file, once)
+    said = (
+        f"there is no room file: every sound file beside {room_file.location.name} is a seat, its "
+        "first channel the microphone"
+    )
+    return _room(room_file, once, said=[] if alone is None else [said])
 
 
 def _several(room_file: RoomFile, once: _ReadOnce) -> Room:
