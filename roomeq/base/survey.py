@@ -28,8 +28,6 @@ Route = Literal[
     "subwoofer_output", "low_frequency_effects", "bass_managed_main", "direct", "unknown"
 ]
 
-_COMPARABLE = "levels_comparable"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measurement:
@@ -258,14 +256,13 @@ class Survey:
         inverse : bool
             Divide instead of multiply.
         """
-        changed = []
-        for entry in self.measurements:
-            if entry.source == source:
-                response = entry.response
-                ratio = transfer(response.frequencies)
-                entry = replace(entry, response=response.filtered(ratio, inverse=inverse))
-            changed.append(entry)
-        return replace(self, measurements=tuple(changed))
+
+        def changed(entry: Measurement) -> Measurement:
+            ratio = transfer(entry.response.frequencies)
+            return replace(entry, response=entry.response.filtered(ratio, inverse=inverse))
+
+        every = (changed(one) if one.source == source else one for one in self.measurements)
+        return replace(self, measurements=tuple(every))
 
     def at_seat(self, seat: str) -> tuple[Measurement, ...]:
         """Return the measurements of one seat, in order."""
@@ -278,24 +275,15 @@ class Survey:
             f"{len(self.measurements)} measurements of {', '.join(self.sources)}>"
         )
 
-    def to_frame(self, *, wide: bool = False) -> DataFrame:
-        """Return the measurements as a table.
-
-        Parameters
-        ----------
-        wide : bool
-            One row for each frequency and one column for each measurement, of levels only, empty
-            where it has no value there; phase and all else are left out. Else tidy: one row for
-            each measurement and frequency.
+    def to_frame(self) -> DataFrame:
+        """Return the measurements as a tidy table, one row for each measurement and frequency.
 
         Returns
         -------
         DataFrame
-            Tidy: ``measurement`` (counted from 0), ``seat``, ``source``, ``route``, ``file``,
-            ``weight`` of the seat, and the columns of `FrequencyResponse.to_frame`. Wide: indexed
-            by ``frequency``, with columns of ``source``, ``seat`` and ``measurement``. What the
-            importers noted is in neither. Whether levels compare is kept in ``attrs`` of the tidy
-            one.
+            ``measurement`` (counted from 0), ``seat``, ``source``, ``route``, ``file``, ``weight``
+            of the seat, and the columns of `FrequencyResponse.to_frame`. What the importers noted
+            is not in it, nor whether levels compare.
         """
         import pandas as pd
 
@@ -307,57 +295,7 @@ class Survey:
             facts |= {"source": entry.source, "route": entry.route, "file": entry.file}
             facts |= {"weight": named.get(entry.seat, 1.0)}
             parts.append(part.assign(**facts)[[*facts, *part.columns]])
-        whole = pd.concat(parts, ignore_index=True)
-        if wide:
-            keys = ["source", "seat", "measurement"]
-            frame = whole.pivot(index="frequency", columns=keys, values="level_db")
-            return frame[list(whole[keys].drop_duplicates().itertuples(index=False, name=None))]
-        whole.attrs[_COMPARABLE] = self.levels_comparable
-        return whole
-
-    @classmethod
-    def from_frame(cls, frame: DataFrame, *, levels_comparable: bool | None = None) -> Self:
-        """Make a survey from a tidy table as `to_frame` gives it.
-
-        Parameters
-        ----------
-        frame : DataFrame
-            Columns ``seat``, ``frequency`` in Hz and ``level_db``; where known the others of
-            `to_frame`. Without ``measurement`` each seat and source was measured once.
-        levels_comparable : bool, optional
-            As for the survey; by default what `to_frame` left in ``frame.attrs``, and False where
-            nothing is left there, as in a table that was read from a file.
-
-        Raises
-        ------
-        ValueError
-            If a column is missing, a measurement names two seats, sources or routes, a seat has two
-            weights, or a value is not usable; the measurement is named.
-        """
-        if levels_comparable is None:
-            levels_comparable = frame.attrs.get(_COMPARABLE) is True
-        if "seat" not in frame:
-            raise ValueError("needs a column 'seat': a wide table is made long by DataFrame.melt")
-        keys = [name for name in ("measurement",) if name in frame]
-        keys = keys or [name for name in ("seat", "source") if name in frame]
-        measurements = []
-        for key, part in frame.groupby(keys, sort=False):
-            try:
-                facts = {n: _the_one(part, n) for n in ("seat", "source", "route", "file")}
-                known = {name: value for name, value in facts.items() if value is not None}
-                response = FrequencyResponse.from_frame(part)
-                measurements.append(Measurement(response=response, **known))
-            except ValueError as error:
-                raise ValueError(f"measurement {', '.join(map(str, key))}: {error}") from error
-        weights: dict[str, float] | None = None
-        if "weight" in frame:
-            seats = frame.groupby("seat", sort=False)
-            weights = {str(seat): float(_the_one(part, "weight")) for seat, part in seats}
-        return cls(
-            measurements=tuple(measurements),
-            seat_weights=weights,
-            levels_comparable=levels_comparable,
-        )
+        return pd.concat(parts, ignore_index=True)
 
     def _repr_html_(self) -> str:
         """Return one row for each measurement, for notebooks."""
@@ -374,11 +312,3 @@ class Survey:
         ]
         titles = ("Seat", "Source", "Points", "Hz", "Phase", "Level")
         return html_table(repr(self)[1:-1], titles, rows)
-
-
-def _the_one(part: DataFrame, name: str) -> Any:
-    """Return the one value a column holds, None where it is absent or empty."""
-    values = part[name].dropna().unique().tolist() if name in part else []
-    if len(values) > 1:
-        raise ValueError(f"needs one {name}, got {values}")
-    return values[0] if values else None

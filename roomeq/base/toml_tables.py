@@ -130,6 +130,7 @@ def read_toml_tables(
     kind: type[Tables],
     *,
     error_class: type[FileFaultError],
+    version: int = 1,
     examples: Mapping[str, str] | None = None,
     none_allowed: Collection[str] = (),
     missing_remedy: str | None = None,
@@ -144,6 +145,8 @@ def read_toml_tables(
         The structure for the whole file.
     error_class : type
         Raised for every fault.
+    version : int
+        What the key ``format``, if the file is to have one, has to be.
     examples : mapping, optional
         What to write for a required key that is missing.
     none_allowed : collection of str
@@ -168,7 +171,7 @@ def read_toml_tables(
     }
     reader = _Reader(
         kind=kind,
-        examples=examples or {},
+        examples={"format": f"format = {version} at the top of the file", **(examples or {})},
         none_allowed=none_allowed,
         choice_remedies=choice_remedies or {},
         **place,
@@ -176,6 +179,10 @@ def read_toml_tables(
     reader.check_numbers(raw)
     raw |= {key: [] for key in none_allowed if raw.get(key) == "none"}
     tables: Tables = reader.convert(msgspec.to_builtins(raw))  # dates as text
+    written = getattr(tables, "format", version)
+    if written != version:
+        remedy = f"this release reads format = {version}; a later one may read this file"
+        raise reader.fault(f"format {written} is not known", "format", remedy=remedy)
     return TomlTables(tables=tables, **place)
 
 
@@ -197,11 +204,9 @@ def _read_text(
     try:
         return data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
-        said, line = (
-            f"byte {data[error.start]:#04x} is not UTF-8",
-            data.count(b"\n", 0, error.start),
-        )
-        raise fault(said, line=line + 1, remedy="save the file as UTF-8") from None
+        said = f"byte {data[error.start]:#04x} is not UTF-8"
+        line = data.count(b"\n", 0, error.start) + 1
+        raise fault(said, line=line, remedy="save the file as UTF-8") from None
 
 
 def _parse(text: str, location: Path, error_class: type[FileFaultError]) -> dict[str, Any]:
@@ -333,9 +338,7 @@ def _as_written(value: Any) -> str:
         return "a table { ... }"
     if isinstance(value, list):
         return "a list [ ... ]"
-    if isinstance(value, bool):
-        return str(value).lower()
-    return f'"{value}"' if isinstance(value, str) else str(value)
+    return f'"{value}"' if isinstance(value, str) else msgspec.json.encode(value).decode()
 
 
 def table_in(annotation: Any) -> type[msgspec.Struct] | None:

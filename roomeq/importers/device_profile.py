@@ -198,13 +198,8 @@ def _read_tables(profile: str | PathLike[str], folder: Path) -> TomlTables[Profi
             location,
             ProfileTables,
             error_class=DeviceProfileError,
-            examples={"format": f"format = {FORMAT} at the top of the file"},
+            version=FORMAT,
             missing_remedy=f"give a TOML file, or one of {', '.join(shipped_profiles())}",
-        )
-    tables = read.tables
-    if tables.format != FORMAT:
-        raise read.fault(
-            f"format {tables.format} is not known", "format", remedy=f"this release reads {FORMAT}"
         )
     _check_knobs(read)
     return read

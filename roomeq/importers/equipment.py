@@ -31,8 +31,9 @@ from roomeq.device.driver import Box, ClosedBox, Driver, VentedBox
 from roomeq.device.output_table import OutputTable
 from roomeq.device.processor import DelayRange
 from roomeq.device.profile import Device
-from roomeq.importers.room_file.equipment_schema import FilterTable, ProcessorTable
+from roomeq.importers.room_file.equipment_schema import ProcessorTable
 from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.stated import stated_filters
 from roomeq.importers.text.band_table import named_band, output_table_from_levels, read_output_table
 from roomeq.importers.text.export import read_one_response
 from roomeq.importers.text.microphone import MicrophoneResponse, apply_microphone
@@ -286,12 +287,6 @@ def _distortion(
             why = "left out, spoilt, or no whole sweep of a known kind"
             assumptions.append(f"{one.file}: distortion cannot be told ({why})")
     return None
-
-
-def stated_filters(tables: tuple[FilterTable, ...]) -> tuple[CrossoverFilter, ...]:
-    """Return the filters of ``[[path]]`` or ``[[mains_path]]``."""
-    keys = FilterTable.__struct_fields__
-    return tuple(CrossoverFilter(**{key: getattr(entry, key) for key in keys}) for entry in tables)
 
 
 def _setup(room_file: RoomFile, microphone: MicrophoneResponse | None) -> JoiningSetup:

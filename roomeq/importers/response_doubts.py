@@ -30,6 +30,7 @@ from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement
+from roomeq.importers.survey_remarks import files_of
 
 _LOWEST, _HIGHEST, _HIGHEST_FINE = 20.0, 120.0, 160.0
 _PER_OCTAVE = 32
@@ -43,14 +44,14 @@ LEAST_FINE_DB = 1.2
 LEAST_FINE_SHARE = 0.3
 
 
-class ResponseDoubts(NamedTuple):
-    """What looks wrong in responses, and what is taken as it is against appearances."""
+class Doubts(NamedTuple):
+    """What looks wrong in what was measured, and what is taken as it is against appearances."""
 
     found: list[str]
     taken: list[str]
 
 
-def doubtful_responses(measurements: Sequence[Measurement]) -> ResponseDoubts:
+def doubtful_responses(measurements: Sequence[Measurement]) -> Doubts:
     """Return which responses have a phase of the other sign, hold a leak, or were smoothed.
 
     Parameters
@@ -59,11 +60,11 @@ def doubtful_responses(measurements: Sequence[Measurement]) -> ResponseDoubts:
         As measured.
     """
     dense = [one for one in measurements if _is_dense(one.response)]
-    doubts = ResponseDoubts([], [])
+    doubts = Doubts([], [])
     turned = [one for one in dense if phase_runs_backwards(one.response)]
     if turned:
         doubts.found.append(
-            f"the phase of {_named(turned, measurements)} rises with delay, as if the sound came "
+            f"the phase of {files_of(turned, measurements)} rises with delay, as if the sound came "
             "before it was made: delays would be told with the wrong sign. Export it so that it "
             "falls with delay, or turn the sign of all its values"
         )
@@ -71,7 +72,7 @@ def doubtful_responses(measurements: Sequence[Measurement]) -> ResponseDoubts:
     leaking = [one for one in subs if _leaks(one.response)]
     if leaking:
         doubts.found.append(
-            f"{_named(leaking, measurements)}: high up there is no sound but what was played, at "
+            f"{files_of(leaking, measurements)}: high up there is no sound but what was played, at "
             "once and as flat as by a wire, which also moves levels in the bass: it leaks into the "
             "microphone's channel. Switch direct monitoring off, part the cables"
         )
@@ -90,13 +91,6 @@ def doubtful_responses(measurements: Sequence[Measurement]) -> ResponseDoubts:
                 "more, which hides cancellations: taken as they are; export without smoothing"
             )
     return doubts
-
-
-def _named(some: Sequence[Measurement], every: Sequence[Measurement]) -> str:
-    """Return the files, each once; how many, where it is all of them."""
-    files = list(dict.fromkeys(str(one.file) for one in some))
-    total = len({str(one.file) for one in every})
-    return f"all {total} files" if 1 < len(files) == total else ", ".join(files)
 
 
 def _is_dense(response: FrequencyResponse) -> bool:

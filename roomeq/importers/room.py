@@ -10,24 +10,24 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from os import PathLike
+from os import PathLike, fspath
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
-
-from roomeq.base.errors import FileFaultError, RoomFileError
+from roomeq.base.doing import each
+from roomeq.base.errors import RoomFileError
 from roomeq.base.recording import SweepDescription
-from roomeq.base.survey import Source
+from roomeq.base.survey import Measurement, Source
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.profile import Device
 from roomeq.importers.device_profile import read_device, shipped_profiles
-from roomeq.importers.equipment import stated_filters, with_equipment
+from roomeq.importers.equipment import with_equipment
 from roomeq.importers.folder import recordings_alone
 from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.reading import TOGETHER, read_room_file
+from roomeq.importers.room_file.reading import FORMAT, TOGETHER, read_room_file
+from roomeq.importers.room_file.schema import CrossoverTable, DeviceTable, MeasurementTable
+from roomeq.importers.room_file.wanted_schema import TargetTable
 from roomeq.importers.subwoofers import (
     own_delays,
     together_device,
@@ -38,23 +38,20 @@ from roomeq.importers.survey_files import (
     SurveyFiles,
     read_survey,
     room_microphone,
-    survey_from_exports,
+    survey_of,
 )
-from roomeq.importers.survey_remarks import NO_PATH, estimate_repeatability_db, repeatability_notes
-from roomeq.importers.text.export import read_one_response
+from roomeq.importers.survey_remarks import estimate_repeatability_db, repeatability_notes
+from roomeq.importers.text.decoding import asked_in
+from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.microphone import MicrophoneResponse
 from roomeq.room.recorded import judged_within
-from roomeq.room.room import PresentSettings, Room, Subwoofer, without_spoilt
+from roomeq.room.room import Room, Subwoofer, without_spoilt
 from roomeq.wanted.limits import Limits
-from roomeq.wanted.loss import Loss
-from roomeq.wanted.target import NearField, Target
 
 if TYPE_CHECKING:
     from roomeq.importers.recorded_sweeps import SweepReading
 
 DEFAULT_PROFILE = "nine_band"
-_SHOWN = "state what the device shows"
-_SAME_IN_TARGET = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "lower_limit")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,15 +97,13 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
 
         sweeps = SweepReading(room_file=room_file, detail=detail)
     once = _ReadOnce(sweeps=sweeps, microphone=room_microphone(room_file))
-    if alone is not None:
-        said = (
-            f"there is no room file: every sound file beside {alone.location.name} is a seat, its "
-            "first channel the microphone"
-        )
-        return _room(room_file, once, said=said)
     if room_file.subwoofers or any(entry.place for entry in room_file.measurements):
         return _several(room_file, once)
-    return _room(room_file, once)
+    said = (
+        f"there is no room file: every sound file beside {room_file.location.name} is a seat, its "
+        "first channel the microphone"
+    )
+    return _room(room_file, once, said=[] if alone is None else [said])
 
 
 def _several(room_file: RoomFile, once: _ReadOnce) -> Room:
@@ -147,9 +142,13 @@ def _room(
     once: _ReadOnce,
     *,
     files: SurveyFiles | None = None,
-    said: str | None = None,
+    said: Sequence[str] = (),
+    path: tuple[CrossoverFilter, ...] | None = None,
 ) -> Room:
-    """Return the room of a file whose measurements are of one subwoofer, or were summed."""
+    """Return the room of a file whose measurements are of one subwoofer, or were summed.
+
+    What was read, what had to be assumed and the subwoofer's path go before what the file says.
+    """
     shipped = ", ".join(shipped_profiles())
     stated_profile = room_file.device.profile
     profile = DEFAULT_PROFILE if stated_profile is None else stated_profile
@@ -162,7 +161,7 @@ def _room(
             "folder of the room file",
         )
     files, sweeps = files or once.survey(room_file), once.sweeps
-    assumptions = [*files.assumptions, *filter(None, [said])]
+    assumptions = [*said, *files.assumptions]
     chain: tuple[str, ...] = ()
     if sweeps is not None and isinstance(sweeps.excitation, SweepDescription):
         chain, unanswered = sweeps.excitation.conditions.in_words
@@ -170,24 +169,8 @@ def _room(
     if stated_profile is None:
         assumptions.append(f"no device is stated: taken for {profile!r} (shipped: {shipped})")
     device = read_device(profile, folder=room_file.folder)
-    present = _present_settings(room_file, device)
-    path = stated_filters(room_file.path) if room_file.states("path") else None
-    stated = room_file.crossover.corner if room_file.crossover else None
     try:
-        room = assemble_room(
-            files,
-            name=room_file.name,
-            device=device,
-            present=present,
-            path=path,
-            stated_corner=stated,
-            target=_target(room_file, path or ()),
-            limits=_limits(room_file, device),
-            loss=Loss(**room_file.fit.stated()),
-            record={key: str(value) for key, value in room_file.record.stated().items()},
-            assumptions=assumptions,
-            level_from_mains=room_file.target.level_from == "mains",
-        )
+        room = assemble_room(room_file, files, device=device, path=path, assumptions=assumptions)
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
     told = tuple(dict.fromkeys((*chain, *room.notes, *_modes(room_file))))
@@ -230,7 +213,9 @@ def room_from_exports(
     lower_limit: float | None = None,
     limits: Limits | None = None,
 ) -> Room:
-    """Make a room from a bare list of text exports, one or more seats in each.
+    """Make a room from a bare list of text exports, as if a room file named them.
+
+    A seat is named after its file, or after its column where a file holds several.
 
     Parameters
     ----------
@@ -256,8 +241,10 @@ def room_from_exports(
 
     Raises
     ------
+    TypeError
+        If `paths` is one path instead of several.
     ValueError
-        If `paths` is empty or a figure is not usable.
+        If `paths` is empty or names a file twice, the source is unknown, or a figure is not usable.
     MeasurementFileError
         If a file does not hold what it should.
     OSError
@@ -270,125 +257,61 @@ def room_from_exports(
                 f"a crossover corner lies within {CORNER_SPAN[0]:g} to {CORNER_SPAN[1]:g} Hz, got "
                 f"{corner:g} Hz"
             )
-    files = survey_from_exports(paths, source=source, reading=reading or {})
-    device = read_device(profile)
-    assumptions = list(files.assumptions)
-    if path is not None:
-        assumptions = [text for text in assumptions if text != NO_PATH]
-    assumptions.append(f"the device is taken for {str(profile)!r}, all its settings at 0")
-    return assemble_room(
-        files,
-        name=Path(paths[0]).parent.resolve().name or "room",
-        device=device,
-        present=PresentSettings(gains_db=np.zeros(len(device.equaliser.bands)), gains_stated=False),
-        path=path,
-        stated_corner=crossover,
-        target=Target(lower_limit=lower_limit, path=path or ()),
-        limits=limits or Limits(),
-        loss=Loss(),
-        record={},
-        assumptions=assumptions,
+    if isinstance(paths, str | bytes | PathLike):
+        raise TypeError(f"paths must be several paths, got one: {paths!r}; write [{paths!r}]")
+    listed = [Path(path) for path in paths]
+    if not listed:
+        raise ValueError("paths must hold at least one text export, got none")
+    for one in listed:
+        if sum(one.resolve() == other.resolve() for other in listed) > 1:
+            raise ValueError(f"each file belongs to one seat, but {fspath(one)!r} occurs twice")
+    entries = _read_exports(listed, source, reading or {})
+    read_device(profile)
+    room_file = RoomFile(
+        location=Path(),
+        lines={} if path is None else {("path",): 0},
+        format=FORMAT,
+        name=listed[0].parent.resolve().name or "room",
+        measurements=tuple(MeasurementTable(file=one.as_posix(), source=source) for one in listed),
+        device=DeviceTable(profile=str(profile)),
+        crossover=None if crossover is None else CrossoverTable(corner=crossover),
+        target=TargetTable(lower_limit=lower_limit),
     )
+    said = ["seats are named after their files or columns"]
+    said.append(f"the device is taken for {str(profile)!r}")
+    once, files = _ReadOnce(sweeps=None, microphone=None), survey_of(room_file, entries)
+    room = _room(room_file, once, files=files, said=said, path=path)
+    return room if limits is None else replace(room, limits=limits)
 
 
-def _present_settings(room_file: RoomFile, device: Device) -> PresentSettings:
-    stated = room_file.device.present
-    gains = np.zeros(len(device.equaliser.bands))
-    if isinstance(stated.gains_db, dict):
-        for centre, gain in stated.gains_db.items():
-            gains[_band_named(room_file, device, "device", "present", "gains_db", centre)] = gain
-    elif stated.gains_db is not None:
-        gains = np.array(stated.gains_db, dtype=np.float64)
-    with room_file.faults_at("device", "present", "gains_db", remedy=_SHOWN):
-        checked = device.equaliser.checked_gains_db(gains)
-    _check_knobs(room_file, device)
-    return PresentSettings(
-        gains_db=checked,
-        level_db=stated.level_db,
-        polarity=stated.polarity,
-        phase_deg=stated.phase_deg,
-        gains_stated=stated.gains_db is not None,
-        delay_stated=stated.delay_ms is not None,
-    )
+def _read_exports(
+    paths: Sequence[Path], source: Source, reading: Mapping[str, Any]
+) -> list[tuple[int, Measurement]]:
+    """Return the measurements in text exports, each with the place of its file."""
+    with asked_in("as options, for example --level-column 3"):
+        exports = [
+            read_text_export(path, **reading)
+            for path in each(paths, lambda path: f"reading {path.name}")
+        ]
+    seats = iter(_seat_names(paths, exports))
+    entries = []
+    for index, (path, export) in enumerate(zip(paths, exports, strict=True)):
+        told: dict[str, Any] = {"source": source, "file": path.as_posix(), "notes": export.notes}
+        entries += [
+            (index, Measurement(seat=next(seats), response=one, **told)) for one in export.responses
+        ]
+    return entries
 
 
-def _band_named(
-    room_file: RoomFile, device: Device, *path: str | int, label: str | float = ""
-) -> int:
-    with room_file.faults_at(*path, remedy="spell it as the device does"):
-        return device.equaliser.index_of(label or str(path[-1]))
-
-
-def _check_knobs(room_file: RoomFile, device: Device) -> None:
-    """Raise if the level, phase or polarity stated is none that the device can be set to."""
-    stated = room_file.device.present
-    level, phase = device.level, device.phase
-
-    def check(key: str, value: float, unit: str, *span: float) -> None:
-        lowest, highest, step = span
-        steps = (value - lowest) / step
-        if not (lowest <= value <= highest and abs(steps - round(steps)) < 1e-6):
-            said = (
-                f"{value:g} {unit} cannot be set: the device offers {lowest:g} to {highest:g} "
-                f"{unit} in steps of {step:g}"
-            )
-            raise room_file.fault(said, "device", "present", key, remedy=_SHOWN)
-
-    def missing(said: str, key: str) -> FileFaultError:
-        remedy = "leave it out, or name another device profile"
-        return room_file.fault(said, "device", "present", key, remedy=remedy)
-
-    if level is not None and stated.level_db is not None:
-        span = (level.lowest_db, level.highest_db, level.step_db)
-        check("level_db", stated.level_db, "dB", *span)
-    if stated.phase_deg and phase is None:
-        said = f"{stated.phase_deg:g} degrees are stated, but the device has no phase control"
-        raise missing(said, "phase_deg")
-    if stated.phase_deg and phase is not None:
-        span = (phase.lowest_deg, phase.highest_deg, phase.step_deg)
-        check("phase_deg", stated.phase_deg, "degrees", *span)
-    if stated.polarity == "inverted" and not device.polarity:
-        raise missing("'inverted' is stated, but the device has no polarity switch", "polarity")
-
-
-def _target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
-    stated, box = room_file.target, room_file.box
-    order = stated.lower_limit_order
-    if order is None and box is not None:
-        order = 2 if box.kind == "closed" else 4
-    points: tuple[tuple[float, float], ...] = ()
-    near_field = None
-    if stated.file is not None:
-        wanted = read_one_response(room_file.resolve(stated.file), named_in="[target]")
-        points = tuple(zip(wanted.frequencies.tolist(), wanted.level_db.tolist(), strict=True))
-    if stated.near_field_file is not None:
-        close = read_one_response(room_file.resolve(stated.near_field_file), named_in="[target]")
-        with room_file.faults_at("target", "near_field_file"):
-            near_field = NearField(frequencies=close.frequencies, level_db=close.level_db)
-    return Target(
-        **{key: value for key, value in stated.stated().items() if key in _SAME_IN_TARGET},
-        points=points,
-        lower_limit_order=order,
-        near_field=near_field,
-        path=tuple(entry for entry in path if entry.kind == "low_pass"),
-        level_db=stated.level_spl_db,
-    )
-
-
-def _limits(room_file: RoomFile, device: Device) -> Limits:
-    stated, bands = room_file.limits, device.equaliser.bands
-    locked, unlocked = (
-        tuple(
-            bands[_band_named(room_file, device, "limits", key, index, label=label)].nominal
-            for index, label in enumerate(getattr(stated, key))
-        )
-        for key in ("locked", "unlocked")
-    )
-    for index, centre in enumerate(unlocked):
-        if centre in locked:
-            raise room_file.fault(
-                f"{centre:g} Hz is both locked and unlocked",
-                *("limits", "unlocked", index),
-                remedy="take it out of one of the two",
-            )
-    return Limits(**(stated.stated() | {"locked": locked, "unlocked": unlocked}))
+def _seat_names(paths: Sequence[Path], exports: Sequence[TextExport]) -> list[str]:
+    """Return the seat of each response, named as shortly as tells them all apart."""
+    by_length = []
+    for path, export in zip(paths, exports, strict=True):
+        alone = len(export.names) == 1
+        for number, column in enumerate(export.names, start=1):
+            own = path.stem if alone else f"{path.stem}, {column}"
+            in_folder = f"{path.resolve().parent.name}/{own}"
+            whole = f"{path.as_posix()}, {number}. {column}"
+            by_length.append((path.stem if alone else column, own, in_folder, whole))
+    *shorter, longest = (list(names) for names in zip(*by_length, strict=True))
+    return next((names for names in shorter if len(set(names)) == len(names)), longest)

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -27,8 +26,18 @@ from roomeq.base.survey import Source, Survey
 from roomeq.device.crossover import CrossoverFilter, FilterFamily, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
+from roomeq.importers.response_doubts import Doubts
+from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.room_file.schema import CrossoverTable
+from roomeq.importers.stated import (
+    present_settings,
+    stated_filters,
+    stated_limits,
+    stated_target,
+)
 from roomeq.importers.survey_files import SurveyFiles
-from roomeq.room.room import CornerOrigin, PresentSettings, Room
+from roomeq.room.room import CornerOrigin, Room
+from roomeq.wanted.loss import Loss
 from roomeq.wanted.span import fit_span
 from roomeq.wanted.target import Target, estimate_upper_limit, with_limit_estimate
 
@@ -36,50 +45,41 @@ USUAL_CORNER = 80.0
 
 
 def assemble_room(
+    room_file: RoomFile,
     files: SurveyFiles,
     *,
     device: Device,
-    present: PresentSettings,
-    path: tuple[CrossoverFilter, ...] | None,
-    stated_corner: float | None,
-    target: Target,
+    path: tuple[CrossoverFilter, ...] | None = None,
     assumptions: list[str],
-    level_from_mains: bool = False,
-    **stated: Any,
 ) -> Room:
     """Put a room together; what was not stated is estimated and listed among the assumptions.
 
     Parameters
     ----------
+    room_file : RoomFile
     files : SurveyFiles
     device : Device
-    present : PresentSettings
-    path : tuple of CrossoverFilter or None
-        Empty where there are said to be none, None where nothing is said.
-    stated_corner : float or None
-        Crossover corner in Hz where the path does not tell it.
-    target : Target
-        Its limits and level are filled in.
+    path : tuple of CrossoverFilter, optional
+        In place of what the file says of the subwoofer's path; empty for none.
     assumptions : list of str
         Those made so far.
-    level_from_mains : bool
-        Whether the wanted level is that of the mains.
-    **stated
-        What else of `Room` is stated: its name, limits, loss, record.
 
     Raises
     ------
     ValueError
         If a wanted level does not fit the measurements.
     """
-    survey = files.survey
+    if path is None and room_file.states("path"):
+        path = stated_filters(room_file.path)
+    survey, present = files.survey, present_settings(room_file, device)
     source = _fitted_source(survey, assumptions)
     fitted = survey.of_source(source)
     axis = common_axis(fitted)
     measured = seat_levels_db(
         fitted, at=axis, without_db=lambda f: device.equaliser.response_db(present.gains_db, f)
     )
-    corner, origin = _corner(path, stated_corner, source, assumptions)
+    corner, origin = _corner(path, room_file.crossover, source, assumptions)
+    target = stated_target(room_file, path or ())
     limit_stated = target.lower_limit is not None
     target = with_limit_estimate(
         survey,
@@ -115,8 +115,11 @@ def assemble_room(
                 "boosted there and a shortfall there is not made up"
             )
             target = replace(target, upper_limit=found)
-    target = _with_level(target, survey, corner, level_from_mains, assumptions)
+    target = _with_level(
+        target, survey, corner, room_file.target.level_from == "mains", assumptions
+    )
     return Room(
+        name=room_file.name,
         survey=survey,
         source=source,
         device=device,
@@ -131,7 +134,9 @@ def assemble_room(
         assumptions=tuple(dict.fromkeys(assumptions)),
         notes=files.notes,
         findings=tuple(dict.fromkeys(findings)),
-        **stated,
+        limits=stated_limits(room_file, device),
+        loss=Loss(**room_file.fit.stated()),
+        record={key: str(value) for key, value in room_file.record.stated().items()},
     )
 
 
@@ -153,7 +158,7 @@ def _fitted_source(survey: Survey, assumptions: list[str]) -> Source:
 
 def _corner(
     path: tuple[CrossoverFilter, ...] | None,
-    stated: float | None,
+    stated: CrossoverTable | None,
     source: Source,
     assumptions: list[str],
 ) -> tuple[float | None, CornerOrigin]:
@@ -162,10 +167,10 @@ def _corner(
         return min(in_path), "path"
     if stated is not None:
         assumptions.append(
-            f"the crossover corner is stated ({stated:g} Hz), but not the low-pass itself: nothing "
-            "is boosted above it, and a shortfall there is not made up"
+            f"the crossover corner is stated ({stated.corner:g} Hz), but not the low-pass itself: "
+            "nothing is boosted above it, and a shortfall there is not made up"
         )
-        return stated, "stated"
+        return stated.corner, "stated"
     if path is not None:
         return None, "none"
     if source == "both":
@@ -291,13 +296,6 @@ def doubtful_seat_levels(survey: Survey, axis: FloatArray, levels: FloatArray) -
             )
 
 
-class LowPassDoubts(NamedTuple):
-    """What contradicts the stated low-passes, and what is taken as stated against appearances."""
-
-    found: list[str]
-    taken: list[str]
-
-
 def doubtful_low_passes(
     survey: Survey,
     axis: FloatArray,
@@ -305,7 +303,7 @@ def doubtful_low_passes(
     *,
     path: tuple[CrossoverFilter, ...],
     limit: float | None,
-) -> LowPassDoubts:
+) -> Doubts:
     """Return what contradicts the stated low-passes, or that there are none.
 
     The average over seats is compared, with each of 26 usual low-passes, none and the stated ones
@@ -336,7 +334,7 @@ def doubtful_low_passes(
     ]
     within = (axis >= lowest) & (axis <= 300.0)
     if 2 * len(found) > len(levels) or within.sum() < 5 or axis[within][-1] < 2 * axis[within][0]:
-        return LowPassDoubts(found, [])
+        return Doubts(found, [])
     average = power_mean_db(levels[mains >= -_MAINS_DB][:, within])
     misfits = {one: _misfit_db2(average, axis[within], one) for one in (stated, (), *_USUAL)}
     best = min(misfits, key=lambda one: misfits[one])
@@ -348,12 +346,12 @@ def doubtful_low_passes(
             f"the level over frequency is {like}, not as stated ({words}): "
             "correct [[path]], or the files: are they of the mains, or with other filters on?"
         )
-        return LowPassDoubts(found, [])
+        return Doubts(found, [])
     taken = (
         f"{words}, as stated in [[path]]: the level over frequency is rather {like}, as it is in "
         "one of ten rooms stated rightly; look at the device once more"
     )
-    return LowPassDoubts(found, [taken] if worse > _RATHER_DB2 else [])
+    return Doubts(found, [taken] if worse > _RATHER_DB2 else [])
 
 
 def _of_mains(

@@ -9,26 +9,21 @@ No file is written.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from os import PathLike, fspath
-from pathlib import Path
-from types import MappingProxyType
-from typing import Any
 
 from roomeq.base.doing import each
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.files import InputFile, read_input_file
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
-from roomeq.base.survey import Measurement, Source, Survey
+from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.device_profile import shipped_profiles
 from roomeq.importers.response_doubts import doubtful_responses
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.reading import seat_findings
 from roomeq.importers.room_file.schema import MeasurementTable
 from roomeq.importers.survey_remarks import (
-    assumptions_for_exports,
     assumptions_of,
     doubtful_levels,
     doubtful_repeats,
@@ -41,7 +36,7 @@ from roomeq.importers.survey_remarks import (
 )
 from roomeq.importers.text.band_table import read_band_table
 from roomeq.importers.text.decoding import asked_in
-from roomeq.importers.text.export import TextExport, read_text_export
+from roomeq.importers.text.export import read_text_export
 from roomeq.importers.text.microphone import (
     MicrophoneResponse,
     apply_microphone,
@@ -145,6 +140,15 @@ def read_survey(
             f"no measurement is left: {why}",
             path=room_file.resolve(room_file.measurements[index].file),
         )
+    return survey_of(room_file, entries, microphone)
+
+
+def survey_of(
+    room_file: RoomFile,
+    entries: Sequence[tuple[int, Measurement]],
+    microphone: MicrophoneResponse | None = None,
+) -> SurveyFiles:
+    """Return the survey of measurements that were read, each with its place in the room file."""
     as_measured = [measurement for _, measurement in entries]
     corrected, applied = as_measured, None
     if microphone is not None:
@@ -190,91 +194,6 @@ def read_survey(
         repeatability_db=repeated_db if stated_db is None else stated_db,
         microphone=applied,
     )
-
-
-def survey_from_exports(
-    paths: Iterable[str | PathLike[str]],
-    *,
-    source: Source = "sub",
-    reading: Mapping[str, Any] = MappingProxyType({}),
-) -> SurveyFiles:
-    """Read a bare list of text exports, without a room file.
-
-    A seat is named after its file, or after its column where a file holds several.
-
-    Parameters
-    ----------
-    paths : iterable of path-like
-        Text exports, each once.
-    source : {"sub", "mains", "both"}
-        What played.
-    reading : mapping
-        How to read the files: arguments of `roomeq.importers.text.export.read_text_export`.
-
-    Returns
-    -------
-    SurveyFiles
-        Nothing is known but the levels, so that `assumptions` is worth printing.
-
-    Raises
-    ------
-    TypeError
-        If `paths` is one path instead of several.
-    ValueError
-        If there is none, one occurs twice, or the source is unknown.
-    MeasurementFileError
-        If a file cannot be read as a measurement.
-    OSError
-        If a file cannot be opened.
-    """
-    if isinstance(paths, str | bytes | PathLike):
-        raise TypeError(f"paths must be several paths, got one: {paths!r}; write [{paths!r}]")
-    listed = [Path(path) for path in paths]
-    if not listed:
-        raise ValueError("paths must hold at least one text export, got none")
-    for path in listed:
-        if sum(path.resolve() == other.resolve() for other in listed) > 1:
-            raise ValueError(f"each file belongs to one seat, but {fspath(path)!r} occurs twice")
-    with asked_in("as options, for example --level-column 3"):
-        exports = [
-            read_text_export(path, **reading)
-            for path in each(listed, lambda path: f"reading {path.name}")
-        ]
-    seats = iter(_seat_names(listed, exports))
-    measurements = [
-        Measurement(
-            seat=next(seats), source=source, response=one, file=path.as_posix(), notes=export.notes
-        )
-        for path, export in zip(listed, exports, strict=True)
-        for one in export.responses
-    ]
-    doubts = doubtful_responses(measurements)
-    return SurveyFiles(
-        survey=Survey(measurements=tuple(measurements)),
-        assumptions=(*assumptions_for_exports(source), *doubts.taken),
-        notes=tuple(dict.fromkeys([*file_notes(measurements), *repeatability_notes(None, None)])),
-        findings=(
-            *same_recordings(measurements),
-            *doubtful_levels(measurements),
-            *doubts.found,
-        ),
-        inputs=tuple(read_input_file(path, role="measurement") for path in listed),
-        repeatability_db=None,
-    )
-
-
-def _seat_names(paths: Sequence[Path], exports: Sequence[TextExport]) -> list[str]:
-    """Return the seat of each response, named as shortly as tells them all apart."""
-    by_length = []
-    for path, export in zip(paths, exports, strict=True):
-        alone = len(export.names) == 1
-        for number, column in enumerate(export.names, start=1):
-            own = path.stem if alone else f"{path.stem}, {column}"
-            in_folder = f"{path.resolve().parent.name}/{own}"
-            whole = f"{path.as_posix()}, {number}. {column}"
-            by_length.append((path.stem if alone else column, own, in_folder, whole))
-    *shorter, longest = (list(names) for names in zip(*by_length, strict=True))
-    return next((names for names in shorter if len(set(names)) == len(names)), longest)
 
 
 def room_microphone(room_file: RoomFile) -> MicrophoneResponse | None:
@@ -341,7 +260,8 @@ def _read_entry(
 
 
 def _inputs(room_file: RoomFile) -> Iterator[InputFile]:
-    yield read_input_file(room_file.location.name, role="room", folder=room_file.folder)
+    if room_file.location.name:
+        yield read_input_file(room_file.location.name, role="room", folder=room_file.folder)
     named = [(role, file) for role, _, file in room_file.named_files()]
     for role, file in dict.fromkeys(named):
         if role != "device_profile" or file not in shipped_profiles():

@@ -20,9 +20,9 @@ import numpy as np
 
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import level_travel_db
-from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.bands import third_octave_band, third_octave_bands, whole_bands
 from roomeq.base.response import FrequencyResponse
-from roomeq.base.survey import Measurement, Source, Survey
+from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room_file.file import RoomFile
 
 _BANDS = third_octave_bands(20.0, 125.0)
@@ -59,11 +59,6 @@ def estimate_repeatability_db(survey: Survey) -> float | None:
     return math.sqrt(squares / freedom) if freedom else None
 
 
-def repeats_apart_db(survey: Survey) -> dict[tuple[str, str, str], float]:
-    """Return the standard deviation of each seat's repeats by seat, source and route, in dB."""
-    return {key: math.sqrt(squares / n) for key, (squares, n) in _deviations(survey).items()}
-
-
 def _deviations(survey: Survey) -> dict[tuple[str, str, str], tuple[float, int]]:
     """Return the sum of squares and the degrees of freedom of each group of repeats."""
     groups: dict[tuple[str, str, str], list[FrequencyResponse]] = {}
@@ -89,24 +84,14 @@ def _levels_in_bands_db(response: FrequencyResponse) -> list[float]:
     """Return the level in each band, in dB; nan where it is not covered whole."""
     axis, levels = response.frequencies, response.level_db
     if response.resolution == "third_octave":
-        known = {third_octave_band(f).number: level for f, level in zip(axis, levels, strict=True)}
-        return [known.get(band.number, math.nan) for band in _BANDS]
-    return [
-        float(band_levels_db(axis, levels, bands=[band])[0])
-        if axis[0] <= band.lower and axis[-1] >= band.upper
-        else math.nan
-        for band in _BANDS
-    ]
+        bands = tuple(map(third_octave_band, axis))
+    else:
+        bands = whole_bands(20.0, 125.0, first=axis[0], last=axis[-1])
+        levels = band_levels_db(axis, levels, bands=bands)
+    known = {band.number: level for band, level in zip(bands, levels, strict=True)}
+    return [known.get(band.number, math.nan) for band in _BANDS]
 
 
-_EQUAL_WEIGHTS = "no seat weights are stated: all seats count alike"
-_SUB_ALONE = "what played is not stated: taken for the subwoofer alone"
-_NOT_COMPARABLE = (
-    "levels are not said to be comparable between seats: one offset for each seat is removed "
-    "before fitting"
-)
-_NO_MICROPHONE = "no microphone correction is stated: none is made"
-_GAINS_AT_REST = "the bands' gains while measuring are not stated: taken for 0 dB"
 _LOWEST, _HIGHEST = 20.0, 125.0
 _LEAST_POINTS = 16  # two in each third octave (common practice, no source)
 _AGREE_DB = 0.015  # of levels that are rounded to a hundredth
@@ -117,53 +102,54 @@ _STUCK_OCTAVES = 2.0 / 3.0
 _REPEATS_DB = 1.5
 """Standard deviation. Of 120 repeats with the microphone 10 cm off, one lay further apart; of 1536
 pairs of different seats, nine in ten did."""
-NO_PATH = "no filters in the subwoofer's path are stated: taken for none"
 
 
 def assumptions_of(room_file: RoomFile) -> Iterator[str]:
     """Yield what a room file does not state about its measurements."""
     states, present = room_file.states, room_file.device.present
     every = [entry.file for entry in room_file.measurements]
-    lacking = [file for n, file in enumerate(every) if not states("measurements", n, "source")]
+    lacking = [
+        entry.file
+        for index, entry in enumerate(room_file.measurements)
+        if entry.source == "sub" and not states("measurements", index, "source")
+    ]
     of_files = f" ({', '.join(dict.fromkeys(lacking))})" if len(lacking) < len(every) else ""
     others = {"level_db": "level", "polarity": "polarity", "phase_deg": "phase"}
     unsaid = [word for key, word in others.items() if getattr(present, key) is None]
     listed = " and ".join(filter(None, (", ".join(unsaid[:-1]), *unsaid[-1:])))
     knobs = f"the device's {listed} while measuring {'is' if len(unsaid) == 1 else 'are'}"
     for stated, assumed in (
-        (room_file.seats, _EQUAL_WEIGHTS),
-        (not lacking, _SUB_ALONE + of_files),
-        (states("levels", "comparable"), _NOT_COMPARABLE),
-        (room_file.microphone, _NO_MICROPHONE),
-        (present.gains_db is not None, _GAINS_AT_REST),
+        (room_file.seats, "no seat weights are stated: all seats count alike"),
+        (not lacking, f"what played is not stated: taken for the subwoofer alone{of_files}"),
+        (
+            states("levels", "comparable"),
+            "levels are not said to be comparable between seats: one offset for each seat is "
+            "removed before fitting",
+        ),
+        (room_file.microphone, "no microphone correction is stated: none is made"),
+        (
+            present.gains_db is not None,
+            "the bands' gains while measuring are not stated: taken for 0 dB",
+        ),
         (not unsaid, f"{knobs} not stated: taken for 0 or normal"),
-        (states("path"), NO_PATH),
+        (states("path"), "no filters in the subwoofer's path are stated: taken for none"),
     ):
         if not stated:
             yield assumed
 
 
-def assumptions_for_exports(source: Source) -> tuple[str, ...]:
-    """Return what is assumed of a bare list of text exports."""
-    return (
-        "seats are named after their files or columns",
-        _EQUAL_WEIGHTS,
-        *((_SUB_ALONE,) if source == "sub" else ()),
-        _NOT_COMPARABLE,
-        _NO_MICROPHONE,
-        _GAINS_AT_REST,
-        NO_PATH,
-    )
+def files_of(some: Sequence[Measurement], every: Sequence[Measurement]) -> str:
+    """Return the files of measurements, each once; how many, where it is all of several."""
+    files = list(dict.fromkeys(str(one.file) for one in some))
+    total = len({str(one.file) for one in every})
+    return f"all {total} files" if 1 < len(files) == total else ", ".join(files)
 
 
 def file_notes(measurements: Iterable[Measurement]) -> Iterator[str]:
     """Yield the notes of all measurements, each once, with the files in front."""
     measured = list(measurements)
-    total = len({one.file for one in measured})
     for note in dict.fromkeys(note for one in measured for note in one.notes):
-        files = list(dict.fromkeys(str(one.file) for one in measured if note in one.notes))
-        every = 1 < len(files) == total
-        yield f"{f'all {total} files' if every else ', '.join(files)}: {note}"
+        yield f"{files_of([one for one in measured if note in one.notes], measured)}: {note}"
     for one in measured:
         axis = one.response.frequencies
         fine = np.sum((axis >= _LOWEST) & (axis <= _HIGHEST)) / np.log2(_HIGHEST / _LOWEST)
@@ -253,7 +239,8 @@ def _stuck(response: FrequencyResponse) -> tuple[float, float] | None:
 
 def doubtful_repeats(survey: Survey, stated_db: float | None) -> Iterator[str]:
     """Yield which measurements under one seat's name cannot be of the same place and source."""
-    for (seat, source, route), apart_db in repeats_apart_db(survey).items():
+    for (seat, source, route), (squares, freedom) in _deviations(survey).items():
+        apart_db = math.sqrt(squares / freedom)
         if apart_db > max(_REPEATS_DB, 3.0 * (stated_db or 0.0)):
             alike = (e for e in survey.at_seat(seat) if (e.source, e.route) == (source, route))
             yield (

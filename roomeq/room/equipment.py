@@ -44,8 +44,7 @@ class Equipment:
     Raises
     ------
     ValueError
-        If the load is below the amplifier's minimum, or voltage and frequency are not given
-        together.
+        If the load is below the amplifier's minimum.
     """
 
     amplifier: Amplifier | None = None
@@ -61,8 +60,6 @@ class Equipment:
     def __post_init__(self) -> None:
         if self.amplifier is not None and self.load is not None:
             self.amplifier.check_load(self.load)
-        if (self.measuring_voltage is None) != (self.measuring_frequency is None):
-            raise ValueError("measuring_voltage and measuring_frequency belong together")
 
     @property
     def rated_voltage(self) -> float | None:

@@ -12,9 +12,11 @@ import pytest
 
 from roomeq.base.errors import MeasurementFileError, RoomFileError
 from roomeq.base.response import FrequencyResponse
+from roomeq.importers import room as importers_room
 from roomeq.importers import survey_files
+from roomeq.importers.room import room_from_exports
 from roomeq.importers.room_file.reading import read_room_file
-from roomeq.importers.survey_files import read_survey, survey_from_exports
+from roomeq.importers.survey_files import read_survey
 from roomeq.importers.text.export import TextExport
 
 AXIS = np.geomspace(15.0, 200.0, 60)
@@ -198,6 +200,7 @@ def _several(monkeypatch, names=("Seat 1", "Seat 2"), asked=None):
         return TextExport(path=str(path), names=names, responses=responses, notes=("noted",))
 
     monkeypatch.setattr(survey_files, "read_text_export", read)
+    monkeypatch.setattr(importers_room, "read_text_export", read)
 
 
 def test_several_seats_in_one_file(tmp_path, levels, monkeypatch):
@@ -296,7 +299,7 @@ def test_mixtures_are_found(tmp_path, levels):
 
 def test_a_bare_list_works_and_says_what_it_assumes(tmp_path, levels):
     paths = [tmp_path / "left.txt", str(tmp_path / "right.txt")]
-    found = survey_from_exports(paths)
+    found = room_from_exports(paths)
     assert found.survey.seats == ("left", "right")
     assert found.survey.sources == ("sub",)
     assert found.survey.weights.tolist() == [0.5, 0.5]
@@ -311,20 +314,20 @@ def test_a_bare_list_works_and_says_what_it_assumes(tmp_path, levels):
 
 
 def test_a_bare_list_with_a_source_does_not_assume_one(tmp_path, levels):
-    found = survey_from_exports([tmp_path / "left.txt"], source="both")
+    found = room_from_exports([tmp_path / "left.txt"], source="both")
     assert found.survey.sources == ("both",)
-    assert not any("subwoofer alone" in said for said in found.assumptions)
+    assert not any("taken for the subwoofer alone" in said for said in found.assumptions)
 
 
 def test_a_bare_list_names_the_same_recording(tmp_path, levels):
     _export(tmp_path, "copy.txt", levels["left"])
-    (finding,) = survey_from_exports([tmp_path / "left.txt", tmp_path / "copy.txt"]).findings
+    (finding,) = room_from_exports([tmp_path / "left.txt", tmp_path / "copy.txt"]).findings
     assert "the same recording" in finding
 
 
 def test_columns_name_the_seats_of_a_bare_list(tmp_path, levels, monkeypatch):
     _several(monkeypatch)
-    found = survey_from_exports([tmp_path / "left.txt"])
+    found = room_from_exports([tmp_path / "left.txt"])
     assert found.survey.seats == ("Seat 1", "Seat 2")
 
 
@@ -332,40 +335,40 @@ def test_names_that_would_collide_get_their_file(tmp_path, levels, monkeypatch):
     for folder in ("a", "b"):
         _export(tmp_path / folder, "seat.txt", levels["left"] + len(folder))
     monkeypatch.chdir(tmp_path)
-    found = survey_from_exports(["a/seat.txt", "b/seat.txt", "left.txt"])
+    found = room_from_exports(["a/seat.txt", "b/seat.txt", "left.txt"])
     assert found.survey.seats == ("a/seat", "b/seat", f"{tmp_path.name}/left")
     assert found.inputs[0].file == "a/seat.txt"
     _several(monkeypatch)
-    found = survey_from_exports(["left.txt", "right.txt"])
+    found = room_from_exports(["left.txt", "right.txt"])
     assert found.survey.seats[1:3] == ("left, Seat 2", "right, Seat 1")
     _several(monkeypatch, names=("Level", "Level"))
-    found = survey_from_exports(["left.txt", "a/seat.txt"])
+    found = room_from_exports(["left.txt", "a/seat.txt"])
     assert found.survey.seats[1:3] == ("left.txt, 2. Level", "a/seat.txt, 1. Level")
 
 
 def test_misuse_of_a_bare_list_raises(tmp_path, levels):
     with pytest.raises(TypeError, match="several paths, got one"):
-        survey_from_exports(str(tmp_path / "left.txt"))
+        room_from_exports(str(tmp_path / "left.txt"))
     with pytest.raises(TypeError, match="several paths, got one"):
-        survey_from_exports(tmp_path / "left.txt")  # type: ignore[arg-type]
+        room_from_exports(tmp_path / "left.txt")  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="at least one"):
-        survey_from_exports([])
+        room_from_exports([])
     with pytest.raises(ValueError, match="occurs twice"):
-        survey_from_exports([tmp_path / "left.txt", tmp_path / "." / "left.txt"])
+        room_from_exports([tmp_path / "left.txt", tmp_path / "." / "left.txt"])
     with pytest.raises(ValueError, match="source is one of"):
-        survey_from_exports([tmp_path / "left.txt"], source="main")  # type: ignore[arg-type]
+        room_from_exports([tmp_path / "left.txt"], source="main")  # type: ignore[arg-type]
     (tmp_path / "empty.txt").write_text("nothing\n", encoding="utf-8")
     with pytest.raises(MeasurementFileError, match=r"empty\.txt"):
-        survey_from_exports([tmp_path / "empty.txt"])
+        room_from_exports([tmp_path / "empty.txt"])
     with pytest.raises(FileNotFoundError):
-        survey_from_exports([tmp_path / "gone.txt"])
+        room_from_exports([tmp_path / "gone.txt"])
 
 
 def test_three_times_the_same_recording_is_said_once_for_each_copy(tmp_path, levels):
     for name in ("copy.txt", "third.txt"):
         _export(tmp_path, name, levels["left"])
     paths = [tmp_path / name for name in ("left.txt", "copy.txt", "third.txt")]
-    assert len(survey_from_exports(paths).findings) == 2
+    assert len(room_from_exports(paths).findings) == 2
 
 
 def test_columns_by_heading_and_by_number_through_the_real_reader(tmp_path):
@@ -382,5 +385,5 @@ def test_columns_by_heading_and_by_number_through_the_real_reader(tmp_path):
     assert single.response.level_db[0] == 70.0
     with pytest.raises(RoomFileError, match="3 level columns"):
         _read(tmp_path, _measured("left", "all.csv"))
-    bare = survey_from_exports([tmp_path / "all.csv"])
+    bare = room_from_exports([tmp_path / "all.csv"])
     assert bare.survey.seats == ("Seat 1", "Seat 2", "Seat 3")

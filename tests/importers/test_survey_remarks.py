@@ -16,7 +16,6 @@ from roomeq.base.bands import third_octave_bands
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.survey_remarks import (
-    assumptions_for_exports,
     doubtful_levels,
     estimate_repeatability_db,
     file_notes,
@@ -84,12 +83,6 @@ def test_repeatability_and_where_it_is_from(stated, repeated, said):
     found = list(repeatability_notes(stated, repeated))
     assert len(found) == len(said)
     assert all(text.startswith(start) for text, start in zip(found, said, strict=True))
-
-
-def test_a_bare_list_says_what_played_only_where_it_was_assumed():
-    alone = "what played is not stated: taken for the subwoofer alone"
-    assert alone in assumptions_for_exports("sub")
-    assert alone not in assumptions_for_exports("both")
 
 
 def test_notes_carry_their_file():

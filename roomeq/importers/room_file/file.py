@@ -37,7 +37,7 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
     Attributes
     ----------
     location : Path
-        The room file itself.
+        The room file itself; without a name where there is none.
     lines : mapping
         Line of each key, by its path; see `roomeq.base.toml_lines`.
     subwoofer : int or None

@@ -48,14 +48,8 @@ def inconsistencies(room: RoomFile) -> Iterator[Finding]:
             if names.count(name) > 1:
                 said = f"{kind} {name!r} is listed {names.count(name)} times"
                 yield said, (f"{kind}s", index, "name"), "list each once; repeats are measurements"
-    yield from _played(room)
-    yield from _files(room)
-    yield from _seats(room)
-    yield from _equipment(room)
-    yield from _times(room)
-    yield from _measured_alone(room)
-    if room.subwoofers:
-        yield from _subwoofers(room)
+    for check in (_played, _files, _seats, _equipment, _times, _measured_alone, _subwoofers):
+        yield from check(room)
 
 
 def _played(room: RoomFile) -> Iterator[Finding]:
@@ -225,6 +219,8 @@ def _subwoofers(room: RoomFile) -> Iterator[Finding]:
     measured = {entry.subwoofer for entry in room.measurements if entry.place is None}
     by_name = {one.name: one for one in room.subwoofers}
     first = ", ".join(repr(one.name) for one in room.subwoofers if one.fed_by is None)
+    if not room.subwoofers:
+        return
     if not 2 <= len(room.subwoofers) <= MOST_SUBWOOFERS:
         remedy = f"2 to {MOST_SUBWOOFERS}; one alone needs no table"
         yield f"{len(room.subwoofers)} subwoofers are listed", ("subwoofers",), remedy
@@ -264,7 +260,6 @@ ROOM_FILE_NAME = "room.toml"
 _NONE_ALLOWED = ("path", "mains_path")
 
 _EXAMPLES = {
-    "format": f"format = {FORMAT} at the top of the file",
     "name": 'name = "..."',
     "measurements": 'a table [[measurements]] with file = "..." for each measurement',
     "file": 'file = "..."',
@@ -300,6 +295,7 @@ def read_room_file(folder_or_file: str | PathLike[str]) -> RoomFile:
         location,
         RoomTables,
         error_class=RoomFileError,
+        version=FORMAT,
         examples=_EXAMPLES,
         none_allowed=_NONE_ALLOWED,
         choice_remedies={
@@ -310,12 +306,6 @@ def read_room_file(folder_or_file: str | PathLike[str]) -> RoomFile:
     )
     written = {name: getattr(read.tables, name) for name in RoomTables.__struct_fields__}
     room_file = RoomFile(location=location, lines=read.lines, **written)
-    if room_file.format != FORMAT:
-        raise room_file.fault(
-            f"format {room_file.format} is not known",
-            "format",
-            remedy=f"this release reads format = {FORMAT}; a later one may read this file",
-        )
     for message, path, remedy in inconsistencies(room_file):
         raise room_file.fault(message, *path, remedy=remedy)
     return room_file
