@@ -29,6 +29,7 @@ from msgspec import structs
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, sweep_distances
+from roomeq.analysis.sweeps.deconvolution import decimate
 from roomeq.analysis.sweeps.excitation import Excitation, lead_in_signal
 from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.base.levels import ComplexArray, FloatArray
@@ -105,7 +106,7 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     first = round((model.starts[0] - ahead) * rate)
     if not noise.size or first < -0.2 * rate:
         return None
-    noise = model.view.inverse.lowered(noise)
+    noise = decimate(noise, factor=model.view.inverse.factor)
     stop = first + noise.size + round(0.5 * excitation.pause * rate)
     heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
     size = next_fast_len(max(model.impulse_response.samples.size, heard.size), real=True)

@@ -30,7 +30,7 @@ from roomeq.analysis.sweeps.deconvolution import (
 )
 from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.analysis.sweeps.response import frequency_response
-from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segments
+from roomeq.analysis.sweeps.segments import Segments, cut_segments
 from roomeq.analysis.sweeps.windowing import (
     ImpulseWindow,
     choose_steady_window,
@@ -156,7 +156,7 @@ def view_recording(recording: Recording, *, played: SweepDescription | Recording
     factor = max(1, int(rate * _WIDEST / _WIDE_PASSBAND))
     while rate % factor:  # the greatest that leaves a whole rate which carries the passband
         factor -= 1
-    low = decimate(samples, factor=factor, sample_rate=rate, passband=_WIDEST * rate / factor)
+    low = decimate(samples, factor=factor)
     wide = replace(recording, samples=low, sample_rate=rate // factor)
     inverse = prepare_inverse(
         played,
@@ -181,8 +181,7 @@ def model_sweep(view: RecordingView, *, orders: Sequence[int] = ORDERS) -> Sweep
         segments = cut_segments(view.wide, inverse=view.inverse)
     except MeasurementFileError:
         return None
-    mean = aligned_segments(segments)
-    mean = replace(mean, samples=mean.samples.mean(axis=0))
+    mean = segments.mean
     plain = choose_window(mean)
     window = choose_steady_window(mean, plain=plain)
     explained = window

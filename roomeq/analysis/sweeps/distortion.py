@@ -194,15 +194,11 @@ class _Deconvolved:
         self.factor = choose_decimation(rate, highest=self.top)
         self.rate, zero = rate / self.factor, round(start * rate)
         stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
-        signal = self._lowered(recording.samples[zero:stop])
+        signal = decimate(recording.samples[zero:stop], factor=self.factor)
         length = next_fast_len(signal.size + math.ceil(sweep.duration * self.rate), real=True)
         self.quiet = signal[math.ceil((sweep.duration + _SETTLED) * self.rate) :]
         self.inverse, self.length = self._inverse(length), length
         self.lags = self._lags(signal)
-
-    def _lowered(self, signal: FloatArray) -> FloatArray:
-        rate, passband = self.sweep.sample_rate, _PASSBAND * self.top
-        return decimate(signal, factor=self.factor, sample_rate=rate, passband=passband)
 
     def _lags(self, signal: FloatArray) -> FloatArray:
         from scipy.fft import irfft, rfft
@@ -213,7 +209,8 @@ class _Deconvolved:
     def _inverse(self, length: int) -> ComplexArray:
         sweep, rate, top = self.sweep.played, self.rate, self.top
         if isinstance(sweep, Recording):
-            signal, usable = self._lowered(self.sweep.signal), (self.sweep.band[0] * BAND_EDGE, top)
+            signal = decimate(self.sweep.signal, factor=self.factor)
+            usable = self.sweep.band[0] * BAND_EDGE, top
             return regularised_inverse(signal, fft_length=length, sample_rate=rate, usable=usable)
         step = rate / length
         inverse = np.zeros(length // 2 + 1, dtype=np.complex128)
@@ -238,16 +235,14 @@ class _Deconvolved:
 
         def read(lags: FloatArray) -> ComplexArray:  # what lies there, as a spectrum
             cut = lags[np.arange(first, first + window.size) % lags.size] * window
-            placed = np.zeros(size)
-            placed[: cut.size - zero_at], placed[size - zero_at :] = cut[zero_at:], cut[:zero_at]
-            spectrum = rfft(placed, size)
+            spectrum = rfft(np.roll(np.pad(cut, (0, size - cut.size)), -zero_at))
             axis = np.arange(spectrum.size) * (rate / size)
             return np.asarray(np.interp(frequencies, axis, spectrum) * turn)
 
         found = read(self.lags)
         if isinstance(sweep, SweepDescription):
             own = sweep_signal(sweep, sample_rate=self.sweep.sample_rate, order=order)
-            unit = read(self._lags(self._lowered(own)))
+            unit = read(self._lags(decimate(own, factor=self.factor)))
             found = found / unit
             closed = closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
             gain = np.abs(closed / unit)
