@@ -66,10 +66,8 @@ class RecordingQuality:
 
     Attributes
     ----------
-    file : str, optional
-        The file.
-    channel, channels : int
-        Which channel, counted from 1, of how many.
+    channel : int
+        Which channel, counted from 1.
     sample_rate : int
         Hz.
     duration : float
@@ -80,33 +78,23 @@ class RecordingQuality:
         Greatest magnitude about the mean.
     bands : tuple of ThirdOctaveBand
         Bands of the figures below, lowest first; none where no sweep was found.
-    signal_db, noise_db, snr_db : ndarray, shape (B,)
-        Level of the sweep while it passes a band and of the noise in the band, in dBFS; effective
-        signal-to-noise ratio of the response in dB (ISO 18233). Nan where not known.
+    snr_db : ndarray, shape (B,)
+        Effective signal-to-noise ratio of the response in dB (ISO 18233). Nan where not known.
     drift : ClockDrift, optional
         Clock drift, where the recording tells it.
     findings : tuple of Finding
         Worst first, the surest first among equals.
     """
 
-    file: str | None
     channel: int
-    channels: int
     sample_rate: int
     duration: float
     starts: tuple[float, ...]
     peak_dbfs: float
     bands: tuple[ThirdOctaveBand, ...]
-    signal_db: FloatArray
-    noise_db: FloatArray
     snr_db: FloatArray
     drift: ClockDrift | None
     findings: tuple[Finding, ...]
-
-    @property
-    def usable(self) -> bool:
-        """Whether no fault was found; what merely is doubtful leaves it usable."""
-        return all(finding.severity is not Severity.FAULT for finding in self.findings)
 
     def found(self, code: FindingCode) -> tuple[Finding, ...]:
         """Return the findings of one code."""
@@ -152,21 +140,16 @@ def judge_recording(
         levels = estimate_noise(model)
         drift, more = _judged(model, levels, facts, findings, loopback)
         findings += [*more, *same_as_earlier(model, levels, [] if earlier is None else earlier)]
-    findings.sort(key=lambda one: -one.confidence)
     return RecordingQuality(
-        file=recording.path,
         channel=recording.channel,
-        channels=recording.channels,
         sample_rate=recording.sample_rate,
         duration=recording.duration,
         starts=() if model is None else model.starts,
         peak_dbfs=facts.peak_dbfs,
         bands=levels.bands,
-        signal_db=levels.signal_db,
-        noise_db=levels.noise_db,
         snr_db=levels.snr_db,
         drift=drift,
-        findings=tuple(worst_first(findings)),
+        findings=tuple(worst_first(sorted(findings, key=lambda one: -one.confidence))),
     )
 
 
