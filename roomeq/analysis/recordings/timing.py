@@ -122,8 +122,8 @@ def estimate_lag_trend(view: RecordingView) -> LagTrend:
     for centre in np.geomspace(1.25 * inverse.lowest, inverse.highest / 1.25, _BANDS):
         envelope = band_envelope(spectrum, step=step, centre=float(centre), width=_BAND_WIDTH)
         if envelope.max() > _PROMINENT * np.median(envelope):
-            first = int(np.argmax(envelope >= share * envelope.max()))
-            found.append((centre, first * span / envelope.size))
+            at = int(np.argmax(envelope >= share * envelope.max()))
+            found.append((centre, at * span / envelope.size))
     frequencies, lags = np.array(found).reshape(-1, 2).T
     # Brought to within half the circle of their median direction.
     turns = np.exp(2j * np.pi * lags / span)
@@ -133,10 +133,7 @@ def estimate_lag_trend(view: RecordingView) -> LagTrend:
     instants = sweep.time_of(frequencies) + lags
     near = np.abs(instants[:, np.newaxis] - instants) < _AT_ONCE * sweep.growth_at(frequencies)
     swept = near.sum(axis=1) < _FEWEST_AT_ONCE
-    return _trend(frequencies[swept], lags[swept])
-
-
-def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
+    frequencies, lags = frequencies[swept], lags[swept]
     if lags.size < _FEWEST_BANDS:
         return LagTrend(frequencies=frequencies, lags=lags)
     axis, half = np.log(frequencies), (lags.size - 1) // 2

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
@@ -40,8 +39,6 @@ class MicrophoneSensitivity:
     ----------
     pascal_per_unit : float
         Pressure in Pa of a sample of 1.0.
-    basis : {"calibrator", "stated"}
-        Recorded from a calibrator, or taken from a data sheet or certificate.
     same_gain : bool
         Whether the person said that every gain between microphone and file was the same when the
         sweep was recorded; without that there is no level.
@@ -50,7 +47,6 @@ class MicrophoneSensitivity:
     """
 
     pascal_per_unit: float
-    basis: Literal["calibrator", "stated"]
     same_gain: bool
     description: str
 
@@ -111,7 +107,6 @@ def estimate_sensitivity(
     spread = float(np.std(10.0 * np.log10(powers[steady])))
     return MicrophoneSensitivity(
         pascal_per_unit=pressure / math.sqrt(power),
-        basis="calibrator",
         same_gain=same_gain,
         description=(
             f"calibrator {level_db:g} dB at {frequency:g} Hz, {np.sum(steady)} of {blocks} blocks "
@@ -149,37 +144,6 @@ def _tone_powers(recording: Recording, frequency: float) -> tuple[int, FloatArra
     return count, tone, power[:, axis > 10.0].sum(axis=1) - tone
 
 
-def sensitivity_from_volts(
-    millivolts_per_pascal: float, *, full_scale_volts: float, same_gain: bool
-) -> MicrophoneSensitivity:
-    """Return the sensitivity from a microphone's data sheet and the input's.
-
-    Parameters
-    ----------
-    millivolts_per_pascal : float
-        Of the microphone.
-    full_scale_volts : float
-        Peak voltage at the microphone that gives a sample of 1.0 at the gain used.
-    same_gain : bool
-        Whether that gain was set when the sweep was recorded.
-
-    Raises
-    ------
-    ValueError
-        If a value is not finite and positive.
-    """
-    if not (0 < millivolts_per_pascal < math.inf and 0 < full_scale_volts < math.inf):
-        raise ValueError(
-            f"needs positive values, got {millivolts_per_pascal!r} mV/Pa, {full_scale_volts!r} V"
-        )
-    return MicrophoneSensitivity(
-        pascal_per_unit=full_scale_volts / (1e-3 * millivolts_per_pascal),
-        basis="stated",
-        same_gain=same_gain,
-        description=f"{millivolts_per_pascal:g} mV/Pa into {full_scale_volts:g} V full scale",
-    )
-
-
 def sensitivity_from_dbfs(
     level_dbfs: float, *, level_db: float, same_gain: bool
 ) -> MicrophoneSensitivity:
@@ -204,7 +168,6 @@ def sensitivity_from_dbfs(
     pressure = REFERENCE_PRESSURE * 10.0 ** (level_db / 20.0) * math.sqrt(2.0)
     return MicrophoneSensitivity(
         pascal_per_unit=pressure / 10.0 ** (level_dbfs / 20.0),
-        basis="stated",
         same_gain=same_gain,
         description=f"{level_dbfs:g} dBFS at {level_db:g} dB SPL",
     )

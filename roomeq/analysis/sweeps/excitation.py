@@ -165,8 +165,7 @@ def lead_in_signal(excitation: Excitation) -> FloatArray:
     if isinstance(played, SweepDescription):
         noise = quiet_noise(played)
     else:
-        lead, _ = _spans(played)
-        noise = played.samples[slice(*lead)]
+        noise = played.samples[slice(*_spans(played)[0])]
     if not noise.size or not np.abs(noise).max() > 1e-6:
         return np.zeros(0)
     return _resampled(noise, played.sample_rate, excitation.sample_rate)
