@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from roomeq.analysis.sweeps.sweep import quiet_noise, sweep_signal
-from roomeq.analysis.sweeps.windowing import band_envelope
+from roomeq.analysis.sweeps.windowing import band_envelope, band_means
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
@@ -269,12 +269,9 @@ def _instants(
 
 def _excited_band(signal: FloatArray, sample_rate: int) -> tuple[float, float]:
     """Return where the third-octave power density lies within 30 dB of its greatest."""
-    power = np.abs(np.fft.rfft(signal)) ** 2
-    step = sample_rate / signal.size
-    prefix = np.concatenate(([0.0], np.cumsum(power)))
+    power, step = np.abs(np.fft.rfft(signal)) ** 2, sample_rate / signal.size
     centres = np.geomspace(max(5.0, 2.0 * step), 0.48 * sample_rate, 400)
-    low = np.maximum(np.round(centres * 2 ** (-1 / 6) / step).astype(int), 1)
-    high = np.maximum(np.minimum((centres * 2 ** (1 / 6) / step).astype(int), power.size), low + 1)
-    density = (prefix[np.minimum(high, power.size)] - prefix[low]) / (high - low)
+    lower, upper = centres * 2 ** (-1 / 6), centres * 2 ** (1 / 6)
+    density = band_means(power, lower=lower, upper=upper, step=step)
     strong = np.flatnonzero(density >= 1e-3 * density.max())
     return float(centres[strong[0]]), float(centres[strong[-1]])

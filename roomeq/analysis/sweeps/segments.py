@@ -209,7 +209,7 @@ def _shifts(segments: FloatArray, inverse: ExcitationInverse) -> tuple[FloatArra
         # The strongest lag first, then the slope of what phase remains.
         lags = np.abs(np.fft.ifft(np.pad(cross, (band.start, 0)), 8 * band.stop))
         turn = -2.0 * math.pi * np.fft.fftfreq(lags.size)[int(np.argmax(lags))]
-        rows.append(phase_slope(cross, bins, turn))
+        rows.append(phase_slope(cross, bins, turn, rounds=2))
     turns, errors = np.array(rows).T * (size / inverse.low_rate / (2.0 * math.pi))
     return -turns, errors
 
