@@ -233,12 +233,9 @@ def _harmonic(model: SweepModel, order: int) -> tuple[float, FloatArray, float]:
     """Return bin spacing, power and the window's energy of one harmonic, mean over the sweeps."""
     excitation, rate = model.view.excitation, model.low_rate
     ahead = excitation.harmonic_advance(order)
-    values, rise = harmonic_window(order, excitation, rate)
-    size = values.size
-    lags = model.view.deconvolved
-    power = np.zeros(size // 2 + 1)
+    index, window = harmonic_window(order, excitation, rate)
+    lags, power = model.view.deconvolved, np.zeros(index.size // 2 + 1)
     for start in model.starts:
-        place = round((start - ahead) * rate) - rise
-        cut = lags[np.arange(place, place + size) % lags.size] * values
+        cut = lags[(round((start - ahead) * rate) + index) % lags.size] * window
         power += np.abs(np.fft.rfft(cut)) ** 2 / len(model.starts)
-    return rate / size, np.asarray(power), float(values @ values)
+    return rate / index.size, power, float(window @ window)

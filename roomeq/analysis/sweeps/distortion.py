@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomeq.analysis.sweeps.deconvolution import (
     BAND_EDGE,
@@ -25,7 +26,12 @@ from roomeq.analysis.sweeps.deconvolution import (
 )
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
-from roomeq.analysis.sweeps.windowing import band_means, tapered_power
+from roomeq.analysis.sweeps.windowing import (
+    ImpulseWindow,
+    band_means,
+    tapered_power,
+    window_values,
+)
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import Recording, SweepDescription
@@ -126,10 +132,8 @@ def estimate_distortion(
     noise = np.full(harmonics.shape, math.nan)
     for row, order in enumerate(ORDERS):
         known = order * axis <= heard.top
-        window, zero_at = harmonic_window(order, played, heard.rate)
         if known.any():
-            told = heard.harmonic(order, order * axis[known], window, zero_at)
-            harmonics[row, known], noise[row, known] = told
+            harmonics[row, known], noise[row, known] = heard.harmonic(order, order * axis[known])
     return Distortion(
         frequencies=axis,
         harmonics=readonly(harmonics, dtype=np.complex128),
@@ -221,21 +225,21 @@ class _Deconvolved:
         inverse[kept] = weight * closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
         return inverse
 
-    def harmonic(
-        self, order: int, frequencies: FloatArray, window: FloatArray, zero_at: int
-    ) -> tuple[ComplexArray, FloatArray]:
+    def harmonic(self, order: int, frequencies: FloatArray) -> tuple[ComplexArray, FloatArray]:
         """Return one harmonic at its own frequencies, and the noise there."""
         from scipy.fft import next_fast_len, rfft
 
         sweep, rate = self.sweep.played, self.rate
         place = -self.sweep.harmonic_advance(order)
-        first = round(place * rate) - zero_at
+        nearest = round(place * rate)
+        index, window = harmonic_window(order, self.sweep, rate)
         size = next_fast_len(max(window.size, round(rate / _SPACING)), real=True)
-        turn = np.exp(2j * np.pi * frequencies * (place - round(place * rate) / rate))
+        turn = np.exp(2j * np.pi * frequencies * (place - nearest / rate))
 
         def read(lags: FloatArray) -> ComplexArray:  # what lies there, as a spectrum
-            cut = lags[np.arange(first, first + window.size) % lags.size] * window
-            spectrum = rfft(np.roll(np.pad(cut, (0, size - cut.size)), -zero_at))
+            cut = np.zeros(size)  # time zero at the first sample
+            cut[index] = lags[(nearest + index) % lags.size] * window
+            spectrum = rfft(cut)
             axis = np.arange(spectrum.size) * (rate / size)
             return np.asarray(np.interp(frequencies, axis, spectrum) * turn)
 
@@ -252,21 +256,18 @@ class _Deconvolved:
         return found, gain * np.sqrt(density * float(window @ window))
 
 
-def harmonic_window(order: int, sweep: Excitation, rate: float) -> tuple[FloatArray, int]:
-    """Return a window and its sample of time zero.
+def harmonic_window(
+    order: int, sweep: Excitation, rate: float
+) -> tuple[NDArray[np.intp], FloatArray]:
+    """Return the samples about time zero over which a harmonic is looked at, and their weights.
 
-    It begins a quarter of the way to the next higher order and ends shortly before the next lower.
+    They begin a quarter of the way to the next higher order and end shortly before the next lower.
     """
     ahead = sweep.harmonic_advance(order + 1) - sweep.harmonic_advance(order)
-    before = min(0.25 * ahead, 0.25)
     behind = sweep.growth * math.log(order / (order - 1)) if order > 1 else 1.5
-    after = min(0.7 * behind, 1.5)
-    rise, fall = max(2, round(before * rate)), max(2, round(0.3 * after * rate))
-    values = np.ones(rise + max(4, round(after * rate)))
-    half = rise // 2 + 1
-    values[:half] = 0.5 - 0.5 * np.cos(np.pi * np.arange(half) / half)
-    values[-fall:] = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fall + 1) / fall)
-    return values, rise
+    window = ImpulseWindow(before=min(0.25 * ahead, 0.25), length=min(0.7 * behind, 1.5))
+    index = np.arange(-round(window.before * rate), round(window.length * rate))
+    return index, window_values(index / rate, window=window)
 
 
 def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatArray:
