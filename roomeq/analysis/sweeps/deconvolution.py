@@ -313,16 +313,12 @@ def find_excitations(
     magnitude = np.abs(np.asarray(deconvolved))
     length, spacing = magnitude.size, round(0.95 * inverse.duration * inverse.low_rate)
     around = np.arange(-spacing // 2, spacing // 2, max(1, spacing // 8192))
-    found: list[int] = []
-    strongest = 0.0
+    strongest, found = float(magnitude.max()), list[int]()
     while True:
         index = int(np.argmax(magnitude))
-        peak = float(magnitude[index])
-        if not (peak > 0 and peak >= _WEAKEST * strongest):
+        nearby = float(np.median(magnitude[(index + around) % length]))
+        if not magnitude[index] > max(_WEAKEST * strongest, _PROMINENCE * nearby):
             break
-        if peak < _PROMINENCE * float(np.median(magnitude[(index + around) % length])):
-            break
-        strongest = max(strongest, peak)
         found.append(index)
         magnitude[np.arange(index - spacing, index + spacing + 1) % length] = 0.0
     if not found:

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from roomeq.analysis.sweeps.sweep import quiet_noise, sweep_signal
-from roomeq.analysis.sweeps.windowing import band_envelope, band_means
+from roomeq.analysis.sweeps.windowing import band_envelopes, band_means
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
@@ -237,18 +237,16 @@ def _instants(
     signal: FloatArray, rate: int, duration: float
 ) -> tuple[FloatArray, FloatArray, float]:
     """Return frequencies, when each is passed, and the time of e-fold growth."""
-    from scipy.fft import next_fast_len, rfft
+    from scipy.fft import next_fast_len
 
     size = next_fast_len(round(1.3 * signal.size), real=True)
-    spectrum, step = rfft(signal, size), rate / size
+    padded, span = np.pad(signal, (0, size - signal.size)), size / rate
     low, high = _excited_band(signal, rate)
     axis = np.geomspace(1.2 * low, high / 1.2, _BANDS)
     instants, widths = np.empty(_BANDS), np.empty(_BANDS)
-    for index, centre in enumerate(axis):
-        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=_WIDTH)
+    for index, (times, envelope) in enumerate(band_envelopes(padded, rate, axis, width=_WIDTH)):
         energy = envelope**2 / float(np.sum(envelope**2))
-        times = np.arange(energy.size) * (size / rate / energy.size)
-        times[times > 0.5 * (duration + size / rate)] -= size / rate  # what rings ahead
+        times[times > 0.5 * (duration + span)] -= span  # what rings ahead
         instants[index] = energy @ times
         widths[index] = math.sqrt(max(0.0, float(energy @ (times - instants[index]) ** 2)))
     within = np.abs(instants / duration - 0.5) < 0.5 - _WITHIN
