@@ -39,11 +39,12 @@ from roomeq.analysis.recordings.repeats import (
 )
 from roomeq.analysis.recordings.residual import disturbance_findings, estimate_hum, hum_findings
 from roomeq.analysis.recordings.samples import (
+    SILENT_DBFS,
     SampleFacts,
     dropped_findings,
     sample_facts,
     sample_findings,
-    silence_findings,
+    silence_finding,
 )
 from roomeq.analysis.recordings.timing import cut_findings, sweep_findings
 from roomeq.base.bands import ThirdOctaveBand
@@ -51,13 +52,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
 _BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
-_DISTURBS = {
-    FindingCode.DROPPED_SAMPLES,
-    FindingCode.CLIPPING,
-    FindingCode.START_MISSING,
-    FindingCode.END_MISSING,
-}
-"""What is missing, was dropped or cut off disturbs by itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -169,10 +163,10 @@ def _judged(
     if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
         bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
         fuller = model_sweep(model.view, orders=MORE_ORDERS) if bent else None
-        spared = [
+        spared = [  # what is missing, was dropped or cut off disturbs by itself
             (one.start, one.stop)
             for one in known + findings
-            if one.code in _DISTURBS and one.start is not None and one.stop is not None
+            if one.start is not None and one.stop is not None
         ]
         heard += disturbance_findings(fuller or model, step=facts.step, spared=spared)
     disturbed = any(one.severity is not Severity.NOTE for one in heard)
@@ -198,9 +192,8 @@ def _looked_at(
 ) -> tuple[SampleFacts, SweepModel | None, list[Finding]]:
     """Return what samples and sweep of a channel tell; no model where a finding is decisive."""
     facts, view = sample_facts(recording), view_recording(recording, played=sweep)
-    findings = list(silence_findings(recording, facts))
-    if findings:
-        return facts, None, findings
+    if facts.peak_dbfs < SILENT_DBFS:
+        return facts, None, [silence_finding(recording, facts)]
     model = model_sweep(view)
     findings, wrong = [*sample_findings(recording, facts, model)], [*sweep_findings(view, model)]
     if model is None or wrong:

@@ -118,15 +118,14 @@ def smallest_step(samples: FloatArray) -> float:
     return least if quantised else 0.0
 
 
-def silence_findings(recording: Recording, facts: SampleFacts) -> Iterator[Finding]:
-    """Return whether nothing was recorded."""
-    code, peak_dbfs = FindingCode.SILENT_CHANNEL, facts.peak_dbfs
-    if peak_dbfs < SILENT_DBFS:
-        what = (
-            f"nothing was recorded: no sample lies further than {max(peak_dbfs, -200.0):.0f} dBFS "
-            "from the mean"
-        )
-        yield Finding.of(code, Severity.FAULT, recording, what, 0.99, value=peak_dbfs)
+def silence_finding(recording: Recording, facts: SampleFacts) -> Finding:
+    """Return that nothing was recorded."""
+    what = (
+        f"nothing was recorded: no sample lies further than {max(facts.peak_dbfs, -200.0):.0f} "
+        "dBFS from the mean"
+    )
+    code, value = FindingCode.SILENT_CHANNEL, facts.peak_dbfs
+    return Finding.of(code, Severity.FAULT, recording, what, 0.99, value=value)
 
 
 def sample_findings(

@@ -184,9 +184,8 @@ def _without_loopback(
     weights = 1.0 / np.arange(band.start, band.stop)
     level = np.log(magnitude[:, band]).mean(axis=0)
     gain = math.exp(float(np.average(level, weights=weights)))
-    floor = 1e-6 * gain**2  # far below the band; keeps the rest from blowing up
-    ratio = gain * np.conj(shape) / np.maximum(magnitude**2, floor)
-    ratio[magnitude < 1e-3 * gain] = 0.0
+    # Far below the band nothing is left, instead of blowing up.
+    ratio = np.divide(gain, shape, out=np.zeros_like(shape), where=magnitude >= 1e-3 * gain)
     return np.fft.irfft(np.fft.rfft(segments) * ratio, size), 20.0 * math.log10(gain)
 
 
