@@ -150,11 +150,11 @@ class Finding(Record, frozen=True, kw_only=True):
     confidence: float
     remedy: str
     channel: int
-    start: float | None
-    stop: float | None
-    lowest: float | None
-    highest: float | None
-    value: float | None
+    start: float | None = None
+    stop: float | None = None
+    lowest: float | None = None
+    highest: float | None = None
+    value: float | None = None
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.confidence <= 1.0:
@@ -169,8 +169,8 @@ class Finding(Record, frozen=True, kw_only=True):
         what: str,
         confidence: float = 1.0,
         *,
-        seconds: tuple[float, float] | None = None,
-        band: tuple[float, float] | None = None,
+        seconds: tuple[float, float] | tuple[None, None] = (None, None),
+        band: tuple[float, float] | tuple[None, None] = (None, None),
         value: float | None = None,
     ) -> Finding:
         """Return a finding about a recording, with the usual remedy.
@@ -184,8 +184,9 @@ class Finding(Record, frozen=True, kw_only=True):
         seconds, band : tuple of float, optional
             From when to when in s, from where to where in Hz.
         """
-        start, stop = (None, None) if seconds is None else map(float, seconds)
-        lowest, highest = (None, None) if band is None else map(float, band)
+        names = ("start", "stop", "lowest", "highest", "value")
+        stated = zip(names, (*seconds, *band, value), strict=True)
+        known = {name: float(one) for name, one in stated if one is not None and math.isfinite(one)}
         return cls(
             code=code,
             severity=severity,
@@ -193,11 +194,7 @@ class Finding(Record, frozen=True, kw_only=True):
             confidence=float(confidence),
             remedy=REMEDIES[code],
             channel=recording.channel,
-            start=start,
-            stop=stop,
-            lowest=lowest,
-            highest=highest,
-            value=None if value is None or not math.isfinite(value) else float(value),
+            **known,
         )
 
 

@@ -87,7 +87,7 @@ def estimate_sensitivity(
         raise ValueError(f"a calibrator has 250 or 1000 Hz, got {frequency!r}")
     if np.abs(recording.samples).max() >= 0.999:
         raise _fault(recording, "the calibrator's tone reaches full scale", "lower the gain")
-    blocks, powers, others = _tone_powers(recording, frequency)
+    powers, others = _tone_powers(recording, frequency)
     median = float(np.median(powers))
     if not median > 0:
         raise _fault(recording, "is silent for most of its length", "record the calibrator again")
@@ -109,8 +109,8 @@ def estimate_sensitivity(
         pascal_per_unit=pressure / math.sqrt(power),
         same_gain=same_gain,
         description=(
-            f"calibrator {level_db:g} dB at {frequency:g} Hz, {np.sum(steady)} of {blocks} blocks "
-            f"of {_BLOCK:g} s, steady within {spread:.3f} dB"
+            f"calibrator {level_db:g} dB at {frequency:g} Hz, {np.sum(steady)} of {steady.size} "
+            f"blocks of {_BLOCK:g} s, steady within {spread:.3f} dB"
         ),
     )
 
@@ -121,8 +121,8 @@ def _fault(recording: Recording, message: str, remedy: str) -> MeasurementFileEr
     )
 
 
-def _tone_powers(recording: Recording, frequency: float) -> tuple[int, FloatArray, FloatArray]:
-    """Return how many blocks there are, and mean squares of the tone and of the rest in each."""
+def _tone_powers(recording: Recording, frequency: float) -> tuple[FloatArray, FloatArray]:
+    """Return mean squares of the tone and of the rest in each."""
     size = round(_BLOCK * recording.sample_rate)
     count = recording.samples.size // size
     if count * _BLOCK < _LEAST_STEADY:
@@ -141,7 +141,7 @@ def _tone_powers(recording: Recording, frequency: float) -> tuple[int, FloatArra
         message = f"its rate cannot carry {frequency:g} Hz"
         raise _fault(recording, message, "record at 8 kHz or more")
     tone = power[:, near].sum(axis=1)
-    return count, tone, power[:, axis > 10.0].sum(axis=1) - tone
+    return tone, power[:, axis > 10.0].sum(axis=1) - tone
 
 
 def sensitivity_from_dbfs(

@@ -243,17 +243,13 @@ class _Deconvolved:
             axis = np.arange(spectrum.size) * (rate / size)
             return np.asarray(np.interp(frequencies, axis, spectrum) * turn)
 
-        found = read(self.lags)
+        unit: ComplexArray | float = 1.0
         if isinstance(sweep, SweepDescription):
             own = sweep_signal(sweep, sample_rate=self.sweep.sample_rate, order=order)
             unit = read(self._lags(decimate(own, factor=self.factor)))
-            found = found / unit
-            closed = closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
-            gain = np.abs(closed / unit)
-        else:
-            gain = np.abs(self.inverse[np.round(frequencies * self.length / rate).astype(np.intp)])
+        gain = self.inverse[np.round(frequencies * self.length / rate).astype(np.intp)] / unit
         density = _density(self.quiet, rate, frequencies)
-        return found, gain * np.sqrt(density * float(window @ window))
+        return read(self.lags) / unit, np.abs(gain) * np.sqrt(density * float(window @ window))
 
 
 def harmonic_window(

@@ -152,13 +152,10 @@ def filter_row(one: MovedResponse, kind: FilterKind, mark: str) -> FilterRow:
         Doubt.ELSEWHERE: far,
         Doubt.UNCERTAIN: bool(alike) or _ERRORS * found.corner.error > CENTRE_GOAL,
     }
-    return FilterRow(
-        kind=kind,
+    return FilterRow.copied(
+        best,
         mark=called,
-        corner=best.corner,
         corner_error=found.corner.error,
-        family=best.family,
-        order=best.order,
         filters=tuple(
             str(replace_field(one, corner=float(f"{one.corner:.4g}"))) for one in found.filters
         ),
