@@ -169,8 +169,8 @@ class Finding(Record, frozen=True, kw_only=True):
         what: str,
         confidence: float = 1.0,
         *,
-        seconds: tuple[float, float] | tuple[None, None] = (None, None),
-        band: tuple[float, float] | tuple[None, None] = (None, None),
+        seconds: tuple[float, float] | None = None,
+        band: tuple[float, float] | None = None,
         value: float | None = None,
     ) -> Finding:
         """Return a finding about a recording, with the usual remedy.
@@ -185,7 +185,8 @@ class Finding(Record, frozen=True, kw_only=True):
             From when to when in s, from where to where in Hz.
         """
         names = ("start", "stop", "lowest", "highest", "value")
-        stated = zip(names, (*seconds, *band, value), strict=True)
+        nothing = None, None
+        stated = zip(names, (*(seconds or nothing), *(band or nothing), value), strict=True)
         known = {name: float(one) for name, one in stated if one is not None and math.isfinite(one)}
         return cls(
             code=code,

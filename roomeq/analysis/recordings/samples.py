@@ -168,7 +168,7 @@ def _clipping(
         rate = recording.sample_rate
         seconds = (float(top[0]) / rate, float(top[-1] + 1) / rate)
         band = (0.0, 0.0) if model is None else model.played(seconds)
-        told = band if band[0] < band[1] else (None, None)
+        told = band if band[0] < band[1] else None
         level_dbfs, side = 20.0 * math.log10(extreme), "positive" if sign > 0 else "negative"
         what = f"{side} peaks are cut off at {level_dbfs:.2f} dBFS: {top.size} samples lie there"
         code, fault, sure = FindingCode.CLIPPING, Severity.FAULT, confidence_of(margin)

@@ -194,13 +194,8 @@ def calibrated_response(
     Raises
     ------
     ValueError
-        If the response is in dB SPL already, the drive level is not positive, or the gain was not
-        the same (then a level cannot be given: leave the response relative).
+        If the gain was not the same: then a level cannot be given, leave the response relative.
     """
-    if impulse_response.level_reference == "spl":
-        raise ValueError("this response is in dB SPL already")
-    if not 0 < drive_rms < math.inf:
-        raise ValueError(f"drive_rms must be finite and positive, got {drive_rms!r}")
     if not sensitivity.same_gain:
         raise ValueError(
             "the gain was not the same for calibration and sweep, so the level is not known: "

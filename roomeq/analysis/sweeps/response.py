@@ -153,19 +153,16 @@ def _with_snr(
     That stretch holds, for every frequency, what the microphone heard after the sweep had passed it
     and its decay had ended.
     """
-    from scipy.fft import next_fast_len
-
     rate = mean.sample_rate
     begin = round((window.length - mean.start) * rate)
     rest = mean.samples[begin : begin + round(max(1.0, window.length) * rate)]
     if rest.size < _LEAST_REST * rate:
         return response
-    size = next_fast_len(rest.size, real=True)
-    power, energy = tapered_power(rest, size)
+    power, energy = tapered_power(rest)
     axis = response.frequencies
     centres = np.geomspace(axis[0], axis[-1], 200)
     means = partial(band_means, lower=centres * 10**-0.05, upper=centres * 10**0.05)
-    noise = means(power / energy, step=rate / size) * window.energy * rate
+    noise = means(power / energy, step=rate / rest.size) * window.energy * rate
     signal = means(np.abs(response.pressure) ** 2, first=axis[0], step=axis[1] - axis[0])
     signal = np.maximum(signal, 1e-200)  # digital silence has neither
     ratio = np.maximum(signal - noise, 1e-12 * signal) / np.maximum(noise, 1e-30 * signal)
