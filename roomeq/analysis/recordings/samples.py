@@ -186,16 +186,13 @@ def _flat_top(
     edge = sign * (extreme - widest)
     near = np.flatnonzero(samples >= edge if sign > 0 else samples <= edge)
     below = extreme - sign * samples[near]
-    best = 0.0, near
-    for part in _DISTANCES if extreme > 0 else ():
-        distance = max(part * swing, 2.5 * facts.step)
-        top = below <= distance
-        inside = int(top.sum())
-        beneath = int((below <= 2.0 * distance).sum()) - inside
-        margin = min(inside / (beneath + 2.0) / _FLAT_RATIO, 1e3)  # 2: chance of small counts
-        if inside >= _FLAT_SAMPLES and margin > best[0]:
-            best = margin, near[top]
-    return best
+    distances = np.maximum(np.array(_DISTANCES) * swing, 2.5 * facts.step)
+    inside = (below <= distances[:, np.newaxis]).sum(axis=1)
+    beneath = (below <= 2.0 * distances[:, np.newaxis]).sum(axis=1) - inside
+    margins = np.minimum(inside / (beneath + 2.0) / _FLAT_RATIO, 1e3)  # 2: chance of small counts
+    margins[(inside < _FLAT_SAMPLES) | (extreme <= 0.0)] = 0.0
+    best = int(margins.argmax())
+    return float(margins[best]), near[below <= distances[best]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -123,25 +123,24 @@ def _fault(recording: Recording, message: str, remedy: str) -> MeasurementFileEr
 
 def _tone_powers(recording: Recording, frequency: float) -> tuple[FloatArray, FloatArray]:
     """Return mean squares of the tone and of the rest in each."""
-    size = round(_BLOCK * recording.sample_rate)
-    count = recording.samples.size // size
-    if count * _BLOCK < _LEAST_STEADY:
+    from scipy.signal import spectrogram
+
+    rate = recording.sample_rate
+    size = round(_BLOCK * rate)
+    if recording.samples.size // size * _BLOCK < _LEAST_STEADY:
         message = f"lasts {recording.duration:.2f} s only"
         raise _fault(recording, message, f"record at least {_LEAST_STEADY:g} s of the calibrator")
-    blocks = recording.samples[: count * size].reshape(count, size)
-    # A Blackman window keeps the tone within 4 bins; its sum of squares over all bins is the power.
-    window = np.blackman(size)
-    power = np.abs(np.fft.rfft(blocks * window)) ** 2
-    power *= 2.0 / (size * float(window @ window))
-    step = recording.sample_rate / size
-    reach = _FREQUENCY_TOLERANCE * frequency + 4.0 * step
-    axis = np.arange(power.shape[1]) * step
+    # A Blackman window keeps the tone within 4 bins; its sum over all bins is the mean square.
+    axis, _, density = spectrogram(
+        recording.samples, rate, window="blackman", nperseg=size, noverlap=0, detrend=False
+    )
+    power, reach = density * axis[1], _FREQUENCY_TOLERANCE * frequency + 4.0 * axis[1]
     near = np.abs(axis - frequency) <= reach
-    if not near.any() or frequency + reach > 0.5 * recording.sample_rate:
+    if not near.any() or frequency + reach > 0.5 * rate:
         message = f"its rate cannot carry {frequency:g} Hz"
         raise _fault(recording, message, "record at 8 kHz or more")
-    tone = power[:, near].sum(axis=1)
-    return tone, power[:, axis > 10.0].sum(axis=1) - tone
+    tone = power[near].sum(axis=0)
+    return tone, power[axis > 10.0].sum(axis=0) - tone
 
 
 def sensitivity_from_dbfs(

@@ -12,7 +12,7 @@ a harmonic of order n lies ``L ln n`` ahead of it, whatever formula made it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -149,13 +149,7 @@ def excitation_of(played: SweepDescription | Recording, *, sample_rate: int) -> 
             ahead=played.lead_in + played.pause,
             **stated,
         )
-    found = _examined(played)
-    signal = _resampled(found.signal, played.sample_rate, sample_rate)
-    if found.growth > 0:
-        excited = float(found.axis[0]), min(float(found.axis[-1]), 0.48 * sample_rate)
-    else:
-        excited = _excited_band(signal, sample_rate)
-    return replace(found, signal=signal, sample_rate=sample_rate, band=excited)
+    return _examined(played, sample_rate)
 
 
 @lru_cache(maxsize=4)
@@ -205,29 +199,33 @@ def _spans(reference: Recording) -> tuple[tuple[int, int], list[tuple[int, int]]
 
 
 @lru_cache(maxsize=4)
-def _examined(reference: Recording) -> Excitation:
-    """Return what a reference holds, at its own rate; the band is left open."""
+def _examined(reference: Recording, sample_rate: int) -> Excitation:
+    """Return what a reference holds, at another rate."""
     rate, (lead, strong) = reference.sample_rate, _spans(reference)
     first, last = strong[0]
-    signal = reference.samples[first:last]
-    duration = signal.size / rate
-    axis, instants, growth = _instants(signal, rate, duration)
-    inner = slice(signal.size // 10, -(signal.size // 10) or None)
-    period = duration if len(strong) < 2 else (strong[1][0] - first) / rate
+    played = reference.samples[first:last]
+    duration = played.size / rate
+    axis, instants, growth = _instants(played, rate, duration)
+    signal = _resampled(played, rate, sample_rate)
+    if growth > 0:
+        band = float(axis[0]), min(float(axis[-1]), 0.48 * sample_rate)
+    else:
+        band = _excited_band(signal, sample_rate)
+    inner = slice(played.size // 10, -(played.size // 10) or None)
     return Excitation(
         played=reference,
         signal=signal,
-        sample_rate=rate,
-        band=(math.nan, math.nan),
+        sample_rate=sample_rate,
+        band=band,
         duration=duration,
-        amplitude=math.sqrt(2.0 * float(np.mean(signal[inner] ** 2))),
+        amplitude=math.sqrt(2.0 * float(np.mean(played[inner] ** 2))),
         axis=axis,
         instants=instants,
         growth=growth,
         ahead=(first - lead[0]) / rate,
         pause=(first - lead[1]) / rate,
         repeats=len(strong),
-        period=period,
+        period=duration if len(strong) < 2 else (strong[1][0] - first) / rate,
         fade_in=_REFERENCE_FADE,
         fade_out=_REFERENCE_FADE,
     )
