@@ -92,8 +92,6 @@ class ExcitationInverse:
 
     Attributes
     ----------
-    sample_rate : int
-        Rate of the recordings it fits, in Hz.
     frames : int
         Longest signal it fits, in samples.
     factor : int
@@ -105,10 +103,9 @@ class ExcitationInverse:
     lowest, highest : float
         Usable band, in Hz.
     excitation : Excitation
-        What it is the inverse of, at that rate.
+        What it is the inverse of, at the rate of the recordings it fits.
     """
 
-    sample_rate: int
     frames: int
     factor: int
     fft_length: int
@@ -120,12 +117,12 @@ class ExcitationInverse:
     @property
     def low_rate(self) -> float:
         """Rate of the deconvolved signal, in Hz."""
-        return self.sample_rate / self.factor
+        return self.excitation.sample_rate / self.factor
 
     @property
     def duration(self) -> float:
         """Length of the excitation, in s, as far as the rate carries it."""
-        return self.excitation.signal.size / self.sample_rate
+        return self.excitation.signal.size / self.excitation.sample_rate
 
 
 @lru_cache(maxsize=4)
@@ -157,10 +154,8 @@ def prepare_inverse(
     Raises
     ------
     ValueError
-        If a value is not positive, or the wanted band lies outside the excited one.
+        If the wanted band lies outside the excited one.
     """
-    if not (sample_rate > 0 and frames > 0 and (highest is None or highest > 0)):
-        raise ValueError(f"needs positive values: {sample_rate!r}, {frames!r}, {highest!r}")
     source = excitation_of(excitation, sample_rate=sample_rate)
     lowest, last = source.band[0] * BAND_EDGE, source.band[1] / BAND_EDGE
     top = last if highest is None else min(highest, last)
@@ -180,7 +175,6 @@ def prepare_inverse(
         placed, fft_length=length, sample_rate=sample_rate / factor, usable=(lowest, top)
     )
     return ExcitationInverse(
-        sample_rate=sample_rate,
         frames=frames,
         factor=factor,
         fft_length=length,

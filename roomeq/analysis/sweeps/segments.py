@@ -128,11 +128,11 @@ def cut_segments(
 
 
 def _check(recording: Recording, loopback: Recording | None, inverse: ExcitationInverse) -> None:
+    rate = inverse.excitation.sample_rate
     for each in (recording,) if loopback is None else (recording, loopback):
-        if each.sample_rate != inverse.sample_rate:
+        if each.sample_rate != rate:
             raise ValueError(
-                f"{each.place} has {each.sample_rate} Hz, the inverse was prepared for "
-                f"{inverse.sample_rate} Hz"
+                f"{each.place} has {each.sample_rate} Hz, the inverse was prepared for {rate} Hz"
             )
     if loopback is not None and loopback.samples.size != recording.samples.size:
         raise ValueError("recording and loopback are not channels of one file: lengths differ")
