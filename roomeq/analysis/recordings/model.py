@@ -209,17 +209,12 @@ def _unexplained(
 ) -> FloatArray:
     """Return how much of each lag is left over: 0 within the responses, 1 away from them."""
     rate, length = view.inverse.low_rate, view.inverse.fft_length
-    explained = np.zeros(length)
+    times, explained = np.arange(length) / rate, np.zeros(length)
     orders = orders if view.excitation.growth > 0 else ()
     for start in starts:
         for ahead in (0.0, *(view.excitation.harmonic_advance(order) for order in orders)):
-            centre = start - ahead
-            first = math.ceil((centre - window.before) * rate)
-            last = math.floor((centre + window.length) * rate)
-            index = np.arange(first, min(last, first + length - 1) + 1)
-            values = window_values(index / rate - centre, window=window)
-            at = index % length
-            explained[at] = np.maximum(explained[at], values)
+            since = (times - start + ahead + window.before) % (length / rate) - window.before
+            explained = np.maximum(explained, window_values(since, window=window))
     return 1.0 - explained
 
 

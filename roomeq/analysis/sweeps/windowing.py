@@ -219,7 +219,7 @@ def band_envelopes(
 
 
 def window_values(times: FloatArray, *, window: ImpulseWindow) -> FloatArray:
-    """Return the window at given rising times, shape (N,)."""
+    """Return the window at given times, shape (N,)."""
     edges = (-window.before, -0.5 * window.before, window.flat, window.length)
     return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.interp(times, edges, (0.0, 1.0, 1.0, 0.0))))
 
@@ -239,14 +239,11 @@ def apply_window(impulse_response: ImpulseResponse, *, window: ImpulseWindow) ->
             f"{impulse_response.end:.3f} s"
         )
     times = impulse_response.times
-    first = int(np.searchsorted(times, -window.before - 0.5 / rate))
-    last = int(np.searchsorted(times, window.length + 0.5 / rate))
-    values = window_values(times[first:last], window=window)
-    return replace(
-        impulse_response,
-        samples=impulse_response.samples[..., first:last] * values,
-        start=float(times[first]),
-    )
+    edges = -window.before - 0.5 / rate, window.length + 0.5 / rate
+    kept = slice(*np.searchsorted(times, edges).tolist())
+    values = window_values(times[kept], window=window)
+    samples = impulse_response.samples[..., kept] * values
+    return replace(impulse_response, samples=samples, start=float(times[kept.start]))
 
 
 _WIDTH = math.log(10.0) / 10.0 / math.sqrt(math.pi)
