@@ -256,7 +256,7 @@ def _sweep_from(table: Any, path: _Path) -> SweepDescription:
     stated = {"synchronised": unsaid.keys() <= table.keys()} | unsaid | table
     try:
         return msgspec.convert(stated, SweepDescription)
-    except msgspec.ValidationError as fault:
+    except (msgspec.ValidationError, OverflowError) as fault:
         message, _, place = str(fault).partition(" - at `$")
         where = ", ".join(["sweep", *filter(None, place.strip("`").split("."))])
         raise _fault(path, message, where=where) from fault

@@ -178,8 +178,10 @@ def noise_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     for low, high in runs(noise.snr_db < LEAST_SNR_DB):
         worst = float(noise.snr_db[low:high].min())
         lower, upper = noise.bands[low], noise.bands[high - 1]
-        where = f"s from {lower.label} to {upper.label}" if lower != upper else f" at {lower.label}"
-        what = f"the signal-to-noise ratio falls to {worst:.0f} dB in the third octave{where} Hz"
+        where = f"octaves from {lower.label} to {upper.label}"
+        if lower == upper:
+            where = f"octave at {lower.label}"
+        what = f"the signal-to-noise ratio falls to {worst:.0f} dB in the third {where} Hz"
         severity = Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
         sure, band = confidence_of(1.0 + (LEAST_SNR_DB - worst) / 3.0), (lower.lower, upper.upper)
         code = FindingCode.LOW_SNR
