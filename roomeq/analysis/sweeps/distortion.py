@@ -26,12 +26,7 @@ from roomeq.analysis.sweeps.deconvolution import (
 )
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
-from roomeq.analysis.sweeps.windowing import (
-    ImpulseWindow,
-    band_means,
-    tapered_power,
-    window_values,
-)
+from roomeq.analysis.sweeps.windowing import band_means, tapered_power
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import Recording, SweepDescription
@@ -261,9 +256,11 @@ def harmonic_window(
     """
     ahead = sweep.harmonic_advance(order + 1) - sweep.harmonic_advance(order)
     behind = sweep.growth * math.log(order / (order - 1)) if order > 1 else 1.5
-    window = ImpulseWindow(before=min(0.25 * ahead, 0.25), length=min(0.7 * behind, 1.5))
-    index = np.arange(-round(window.before * rate), round(window.length * rate))
-    return index, window_values(index / rate, window=window)
+    before, after = min(0.25 * ahead, 0.25), min(0.7 * behind, 1.5)
+    index = np.arange(-round(before * rate), round(after * rate))
+    edges = (-before, -0.5 * before, 0.7 * after, after)
+    values = np.interp(index / rate, edges, (0.0, 1.0, 1.0, 0.0))
+    return index, np.asarray(0.5 - 0.5 * np.cos(np.pi * values))
 
 
 def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatArray:
