@@ -79,14 +79,9 @@ class ImpulseWindow:
         return 0.8 * self.length
 
     @property
-    def taper(self) -> float:
-        """How long it falls, in s."""
-        return 0.2 * self.length
-
-    @property
     def energy(self) -> float:
         """Integral of the window's square, in s: 3/8 of each raised cosine (arithmetic)."""
-        return 0.5 * self.before + self.flat + 0.375 * (0.5 * self.before + self.taper)
+        return 0.5 * self.before + self.flat + 0.375 * (0.5 * self.before + 0.2 * self.length)
 
     @property
     def lowest_resolvable(self) -> float:

@@ -37,7 +37,6 @@ def test_the_window_is_flat_for_the_decay(decay_time, noise):
     assert window.flat <= 2.2 * decay_time
     assert window.decay_time == pytest.approx(decay_time, rel=0.1)
     assert window.covers_decay
-    assert window.taper == pytest.approx(window.length / 5)
     assert window.lowest_resolvable == pytest.approx(1 / window.length)
 
 
