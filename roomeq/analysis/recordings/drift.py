@@ -252,6 +252,7 @@ def _fitted(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, float,
 
 def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     axis, phase, columns = _phase_of(loopback)
+    columns = columns[:, :-1]  # the cube of 1 / f is for slips alone
     fit, misfit, told = _fitted(columns, phase)
     spread = math.sqrt(misfit / axis.size)
     if not told or spread > 0.5:

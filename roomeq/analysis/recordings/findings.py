@@ -150,11 +150,11 @@ class Finding(Record, frozen=True, kw_only=True):
     confidence: float
     remedy: str
     channel: int
-    start: float | None = None
-    stop: float | None = None
-    lowest: float | None = None
-    highest: float | None = None
-    value: float | None = None
+    start: float | None
+    stop: float | None
+    lowest: float | None
+    highest: float | None
+    value: float | None
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.confidence <= 1.0:
@@ -187,7 +187,7 @@ class Finding(Record, frozen=True, kw_only=True):
         names = ("start", "stop", "lowest", "highest", "value")
         nothing = None, None
         stated = zip(names, (*(seconds or nothing), *(band or nothing), value), strict=True)
-        known = {name: float(one) for name, one in stated if one is not None and math.isfinite(one)}
+        figures = {n: None if x is None or not math.isfinite(x) else float(x) for n, x in stated}
         return cls(
             code=code,
             severity=severity,
@@ -195,7 +195,7 @@ class Finding(Record, frozen=True, kw_only=True):
             confidence=float(confidence),
             remedy=REMEDIES[code],
             channel=recording.channel,
-            **known,
+            **figures,
         )
 
 
