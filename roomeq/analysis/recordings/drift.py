@@ -234,9 +234,7 @@ def _phase_of(loopback: SweepModel) -> tuple[FloatArray, FloatArray, FloatArray]
     """
     from scipy.integrate import cumulative_trapezoid
 
-    chosen = slice(None, None, max(1, loopback.frequencies.size // _KEPT))
-    axis = loopback.frequencies[chosen]
-    phase = np.unwrap(np.angle(loopback.spectrum))[chosen]
+    axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
     times = loopback.view.excitation.time_of(axis)
     drift = -2.0 * np.pi * cumulative_trapezoid(times, axis, initial=0)
     return axis, phase, np.stack((drift, axis, np.ones(axis.size), 1.0 / axis, axis**-3.0), axis=1)
@@ -317,7 +315,8 @@ def _splits(model: SweepModel) -> FloatArray:
 
 def _slip_by_loopback(loopback: SweepModel) -> tuple[float, float, float]:
     """Return the slip, the frequency passed when it happened, and its evidence over threshold."""
-    axis, phase, steady = _phase_of(loopback)
+    kept = slice(None, None, max(1, loopback.frequencies.size // _KEPT))
+    axis, phase, steady = (one[kept] for one in _phase_of(loopback))
     growth = loopback.view.excitation.growth_at
     best = (math.inf, 0.0, 0.0, 0.0)
     for split in _splits(loopback):
