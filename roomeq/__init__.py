@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from roomeq.analysis.survey_levels import common_axis as common_axis
     from roomeq.analysis.survey_levels import seat_levels_db as seat_levels_db
     from roomeq.analysis.sweeps.calibration import estimate_sensitivity as estimate_sensitivity
-    from roomeq.analysis.sweeps.calibration import sensitivity_from_volts as sensitivity_from_volts
     from roomeq.analysis.sweeps.decay import estimate_decay as estimate_decay
     from roomeq.analysis.sweeps.deconvolution import prepare_inverse as prepare_inverse
     from roomeq.analysis.sweeps.distortion import estimate_distortion as estimate_distortion
@@ -156,7 +155,6 @@ _PLACES = {
     "room_overview": "jobs.check",
     "seat_frame": "report.frames",
     "seat_levels_db": "analysis.survey_levels",
-    "sensitivity_from_volts": "analysis.sweeps.calibration",
     "smooth_power_db": "analysis.smoothing",
     "verify": "jobs.verify",
     "weighted_deviation_db": "optimiser.bands.task",

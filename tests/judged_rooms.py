@@ -27,16 +27,12 @@ def found(code, severity=Severity.FAULT, band=None):
 def recorded(*findings, snr_db=None):
     snr = np.full(len(BANDS), 40.0) if snr_db is None else np.asarray(snr_db)
     quality = RecordingQuality(
-        file="seat.flac",
         channel=1,
-        channels=1,
         sample_rate=48000,
         duration=19.0,
         starts=(7.0,),
         peak_dbfs=-12.0,
         bands=BANDS,
-        signal_db=snr,
-        noise_db=-snr,
         snr_db=snr,
         drift=None,
         findings=findings,

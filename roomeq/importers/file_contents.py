@@ -27,7 +27,7 @@ from roomeq.base.recording import Recording, SweepDescription
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Source
 from roomeq.importers.survey_remarks import LEAST_TRAVEL_DB
-from roomeq.importers.sweep_files import read_channels, read_sound_facts
+from roomeq.importers.sweep_files import count_channels, read_channels
 from roomeq.importers.text.band_table import named_weighting, read_band_table
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.microphone import (
@@ -247,14 +247,14 @@ def told_by_sound(
     MeasurementFileError
         If it cannot be read.
     """
-    facts = read_sound_facts(path)
+    channels = count_channels(path)
     keys: dict[str, Any] = {"file": file, "kind": "sweep"}
     seat, doubt = name.seat or "seat", name.doubt
     if name.role == "calibrator":
         why = "a sound calibrator, by its name"
         doubt = "say with same_gain whether no gain was changed after it"
         return FolderEntry(table="calibration", keys={"file": file}, why=why, left_out=doubt)
-    why = f"recorded sweep, {facts.channels} channel{'s' if facts.channels > 1 else ''}"
+    why = f"recorded sweep, {channels} channel{'s' if channels > 1 else ''}"
     if name.role != "seat":
         doubt = f"by its name no seat, but {name.role}: as a sound file it is of no use here"
     if doubt or isinstance(played, str):

@@ -14,12 +14,13 @@ from __future__ import annotations
 import errno
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, fields
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
+import msgspec
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -32,24 +33,12 @@ FORMAT_VERSION = 1
 _BLOCK = 65536
 _MOST_FRAMES = 2**28
 _GIVE_THE_OTHER = "give the .json that was written together with the sweep"
+_NEEDED = {"start", "stop", "length", "sample_rate", "level_dbfs"}
+_Path = str | os.PathLike[str]
 
 
-class SoundFileFacts(NamedTuple):
-    """What a sound file says of itself.
-
-    Attributes
-    ----------
-    sample_rate, channels, frames : int
-        Rate in Hz, number of channels, samples of each.
-    """
-
-    sample_rate: int
-    channels: int
-    frames: int
-
-
-def read_sound_facts(path: str | os.PathLike[str]) -> SoundFileFacts:
-    """Return what a sound file says of itself, without reading its samples.
+def count_channels(path: str | os.PathLike[str]) -> int:
+    """Return how many channels a sound file has, without reading its samples.
 
     Raises
     ------
@@ -57,21 +46,17 @@ def read_sound_facts(path: str | os.PathLike[str]) -> SoundFileFacts:
         If the file is missing or is no sound file.
     """
     with _opened(path) as file:
-        return SoundFileFacts(int(file.samplerate), int(file.channels), int(file.frames))
+        return int(file.channels)
 
 
 def _fault(
-    path: str | os.PathLike[str],
-    message: str,
-    remedy: str | None = None,
-    *,
-    where: str | None = None,
+    path: _Path, message: str, remedy: str | None = None, where: str | None = None
 ) -> MeasurementFileError:
     return MeasurementFileError(message, path=path, where=where, remedy=remedy)
 
 
 @contextmanager
-def _opened(path: str | os.PathLike[str]) -> Iterator[Any]:
+def _opened(path: _Path) -> Iterator[Any]:
     import soundfile  # type: ignore[import-untyped]
 
     if not Path(path).is_file():
@@ -232,7 +217,8 @@ def read_sweep_description(path: str | os.PathLike[str]) -> SweepDescription:
     if version != FORMAT_VERSION:
         message = f"version {version!r} is not known, only {FORMAT_VERSION}"
         raise _fault(path, message, "use a newer release", where="version")
-    _check_keys(document, {"format", "version", "sweep"}, {"sound_file"}, path, "top level")
+    known = {"format", "version", "sound_file", "sweep"}
+    _check_keys(document, known, path, "top level", needed={"sweep"})
     return _sweep_from(document["sweep"], path)
 
 
@@ -245,7 +231,7 @@ def describes_sweep(path: Path) -> bool:
     return isinstance(document, dict) and document.get("format") == FORMAT_NAME
 
 
-def _json_document(path: str | os.PathLike[str]) -> Any:
+def _json_document(path: _Path) -> Any:
     try:
         error, remedy = MeasurementFileError, _GIVE_THE_OTHER
         text = file_bytes(path, largest=LARGEST_TABLES, error=error, remedy=remedy)
@@ -259,42 +245,29 @@ def _json_document(path: str | os.PathLike[str]) -> Any:
         raise MeasurementFileError(f"is not JSON: {fault}", path=path, line=line) from fault
 
 
+def _sweep_from(table: Any, path: _Path) -> SweepDescription:
+    known, asked = (
+        {one.name for one in fields(kind)} for kind in (SweepDescription, ChainConditions)
+    )
+    _check_keys(table, known, path, "sweep", needed=_NEEDED)
+    _check_keys(table.get("conditions", {}), asked, path, "sweep, conditions")
+    # What this library wrote states all; who writes by hand what another program played need not.
+    unsaid = dict.fromkeys(("lead_in", "pause", "tail", "fade_in", "fade_out"), 0.0)
+    stated = {"synchronised": unsaid.keys() <= table.keys()} | unsaid | table
+    try:
+        return msgspec.convert(stated, SweepDescription)
+    except (msgspec.ValidationError, OverflowError) as fault:
+        message, _, place = str(fault).partition(" - at `$")
+        where = ", ".join(["sweep", *filter(None, place.strip("`").split("."))])
+        raise _fault(path, message, where=where) from fault
+
+
 def _check_keys(
-    table: Any, needed: set[str], optional: set[str], path: str | os.PathLike[str], where: str
-) -> Mapping[str, Any]:
+    table: Any, known: set[str], path: _Path, where: str, *, needed: Collection[str] = ()
+) -> None:
+    """Refuse what is no table, has keys that are not known, or lacks some that are needed."""
     if not isinstance(table, dict):
         raise _fault(path, "is not a table of keys", where=where)
-    for key in sorted((set(table) ^ needed) - optional):
+    for key in sorted((set(table) - known) | (set(needed) - set(table))):
         fault = "is not known" if key in table else "is missing"
         raise _fault(path, f"key {key!r} {fault}", where=where)
-    return table
-
-
-_KINDS: dict[str, tuple[type | tuple[type, ...], str]] = {
-    "bool": (bool, "true or false"),
-    "int": (int, "a whole number"),
-    "str": (str, "text"),
-}
-_NUMBER = (int, float), "a number"
-
-
-def _sweep_from(table: Any, path: str | os.PathLike[str]) -> SweepDescription:
-    known = {entry.name: str(entry.type) for entry in fields(SweepDescription)}
-    asked = {entry.name: str(entry.type) for entry in fields(ChainConditions)}
-    needed = {"start", "stop", "length", "sample_rate", "level_dbfs"}
-    stated = _check_keys(table, needed, set(known) - needed, path, "sweep")
-    # What this library wrote states all; who writes by hand what another program played need not.
-    own = not {"lead_in", "pause", "tail", "fade_in", "fade_out"} - set(stated)
-    values: dict[str, Any] = dict.fromkeys(("lead_in", "pause", "tail", "fade_in", "fade_out"), 0.0)
-    values |= {"synchronised": own, **stated}
-    chain, where = values.pop("conditions", {}), "sweep, conditions"
-    answers = dict(_check_keys(chain, set(), set(asked), path, where))
-    for key, value in (answers | values).items():
-        accepted, wanted = _KINDS.get((known | asked)[key], _NUMBER)
-        if not isinstance(value, accepted) or (isinstance(value, bool) and accepted is not bool):
-            where = where if key in asked else f"sweep, {key}"
-            raise _fault(path, f"{key} must be {wanted}, got {value!r}", where=where)
-    try:
-        return SweepDescription(conditions=ChainConditions(**answers), **values)
-    except ValueError as fault:
-        raise _fault(path, str(fault), where="sweep") from fault

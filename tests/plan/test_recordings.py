@@ -74,7 +74,6 @@ def test_decay_and_distortion_by_band():
         bandwidths=np.array([22.0, 44.0]),
         t20=np.array([0.5, np.nan]),
         t30=np.array([0.6, np.nan]),
-        range_db=np.array([50.0, 20.0]),
         noise_met_at=np.array([1.0, 0.3]),
         governed_by_filter=np.array([True, True]),
     )

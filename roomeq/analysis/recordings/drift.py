@@ -29,7 +29,8 @@ from msgspec import structs
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, sweep_distances
-from roomeq.analysis.sweeps.excitation import Excitation, lead_in_signal
+from roomeq.analysis.sweeps.deconvolution import decimate
+from roomeq.analysis.sweeps.excitation import lead_in_signal
 from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.recording import Recording
@@ -105,7 +106,7 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     first = round((model.starts[0] - ahead) * rate)
     if not noise.size or first < -0.2 * rate:
         return None
-    noise = model.view.inverse.lowered(noise)
+    noise = decimate(noise, factor=model.view.inverse.factor)
     stop = first + noise.size + round(0.5 * excitation.pause * rate)
     heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
     size = next_fast_len(max(model.impulse_response.samples.size, heard.size), real=True)
@@ -224,16 +225,19 @@ def clock_findings(
     return drift, [*drifts, *gain_findings(model, lead_in, disturbed=disturbed)]
 
 
-def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:
-    """Return the phase that a drift of 1 adds at rising frequencies, in rad.
+def _phase_of(loopback: SweepModel) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return frequencies, the phase of a loopback there, and columns of what explains it.
 
-    What is played t after the start is delayed by ``drift t``, and the delay is the derivative of
-    the phase.
+    Of a drift of 1 first: what is played t after the start is delayed by ``drift t``, and the delay
+    is the derivative of the phase. Then of a delay; a constant, 1 / f and its cube stand for the
+    coupling capacitors.
     """
     from scipy.integrate import cumulative_trapezoid
 
-    times = excitation.time_of(axis)
-    return np.asarray(-2.0 * np.pi * cumulative_trapezoid(times, axis, initial=0))
+    axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
+    times = loopback.view.excitation.time_of(axis)
+    drift = -2.0 * np.pi * cumulative_trapezoid(times, axis, initial=0)
+    return axis, phase, np.stack((drift, axis, np.ones(axis.size), 1.0 / axis, axis**-3.0), axis=1)
 
 
 def _fitted(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, float, bool]:
@@ -245,13 +249,8 @@ def _fitted(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, float,
 
 
 def _from_phase(loopback: SweepModel) -> ClockDrift | None:
-    """Read the drift from the phase of a loopback.
-
-    A constant and a term in 1 / f stand for the coupling capacitors.
-    """
-    axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
-    drift = elapsed_phase(loopback.view.excitation, axis)
-    columns = np.stack((drift, axis, np.ones(axis.size), 1.0 / axis), axis=1)
+    axis, phase, columns = _phase_of(loopback)
+    columns = columns[:, :-1]  # the cube of 1 / f is for slips alone
     fit, misfit, told = _fitted(columns, phase)
     spread = math.sqrt(misfit / axis.size)
     if not told or spread > 0.5:
@@ -316,17 +315,14 @@ def _splits(model: SweepModel) -> FloatArray:
 
 def _slip_by_loopback(loopback: SweepModel) -> tuple[float, float, float]:
     """Return the slip, the frequency passed when it happened, and its evidence over threshold."""
-    axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
-    chosen = slice(None, None, max(1, axis.size // _KEPT))
-    axis, phase = axis[chosen], phase[chosen]
+    kept = slice(None, None, max(1, loopback.frequencies.size // _KEPT))
+    axis, phase, steady = (one[kept] for one in _phase_of(loopback))
     growth = loopback.view.excitation.growth_at
-    drift = elapsed_phase(loopback.view.excitation, axis)
-    steady = (axis, drift, np.ones(axis.size), 1.0 / axis, axis**-3.0)
     best = (math.inf, 0.0, 0.0, 0.0)
     for split in _splits(loopback):
         clear = np.abs(axis - split) > 3.0 * math.sqrt(split / float(growth(split)))
         above = (axis > split).astype(np.float64)
-        columns = np.stack((above * axis, above, *steady), axis=1)[clear]
+        columns = np.column_stack((above * axis, above, steady))[clear]
         _, plain, _ = _fitted(columns[:, 2:], phase[clear])
         fit, rest, _ = _fitted(columns, phase[clear])
         ratio = rest / max(plain, 1e-12)

@@ -184,8 +184,10 @@ class Finding(Record, frozen=True, kw_only=True):
         seconds, band : tuple of float, optional
             From when to when in s, from where to where in Hz.
         """
-        start, stop = (None, None) if seconds is None else map(float, seconds)
-        lowest, highest = (None, None) if band is None else map(float, band)
+        names = ("start", "stop", "lowest", "highest", "value")
+        nothing = None, None
+        stated = zip(names, (*(seconds or nothing), *(band or nothing), value), strict=True)
+        figures = {n: None if x is None or not math.isfinite(x) else float(x) for n, x in stated}
         return cls(
             code=code,
             severity=severity,
@@ -193,11 +195,7 @@ class Finding(Record, frozen=True, kw_only=True):
             confidence=float(confidence),
             remedy=REMEDIES[code],
             channel=recording.channel,
-            start=start,
-            stop=stop,
-            lowest=lowest,
-            highest=highest,
-            value=None if value is None or not math.isfinite(value) else float(value),
+            **figures,
         )
 
 

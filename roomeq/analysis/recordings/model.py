@@ -30,7 +30,7 @@ from roomeq.analysis.sweeps.deconvolution import (
 )
 from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.analysis.sweeps.response import frequency_response
-from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segments
+from roomeq.analysis.sweeps.segments import Segments, cut_segments
 from roomeq.analysis.sweeps.windowing import (
     ImpulseWindow,
     choose_steady_window,
@@ -156,7 +156,7 @@ def view_recording(recording: Recording, *, played: SweepDescription | Recording
     factor = max(1, int(rate * _WIDEST / _WIDE_PASSBAND))
     while rate % factor:  # the greatest that leaves a whole rate which carries the passband
         factor -= 1
-    low = decimate(samples, factor=factor, sample_rate=rate, passband=_WIDEST * rate / factor)
+    low = decimate(samples, factor=factor)
     wide = replace(recording, samples=low, sample_rate=rate // factor)
     inverse = prepare_inverse(
         played,
@@ -181,8 +181,7 @@ def model_sweep(view: RecordingView, *, orders: Sequence[int] = ORDERS) -> Sweep
         segments = cut_segments(view.wide, inverse=view.inverse)
     except MeasurementFileError:
         return None
-    mean = aligned_segments(segments)
-    mean = replace(mean, samples=mean.samples.mean(axis=0))
+    mean = segments.mean
     plain = choose_window(mean)
     window = choose_steady_window(mean, plain=plain)
     explained = window
@@ -210,17 +209,12 @@ def _unexplained(
 ) -> FloatArray:
     """Return how much of each lag is left over: 0 within the responses, 1 away from them."""
     rate, length = view.inverse.low_rate, view.inverse.fft_length
-    explained = np.zeros(length)
+    times, explained = np.arange(length) / rate, np.zeros(length)
     orders = orders if view.excitation.growth > 0 else ()
     for start in starts:
         for ahead in (0.0, *(view.excitation.harmonic_advance(order) for order in orders)):
-            centre = start - ahead
-            first = math.ceil((centre - window.before) * rate)
-            last = math.floor((centre + window.length) * rate)
-            index = np.arange(first, min(last, first + length - 1) + 1)
-            values = window_values(index / rate - centre, window=window)
-            at = index % length
-            explained[at] = np.maximum(explained[at], values)
+            since = (times - start + ahead + window.before) % (length / rate) - window.before
+            explained = np.maximum(explained, window_values(since, window=window))
     return 1.0 - explained
 
 

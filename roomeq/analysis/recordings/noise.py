@@ -4,9 +4,9 @@ Conventions
 -----------
 Third-octave bands of IEC 61260-1 that lie whole within the usable band, shape (B,). Levels in dBFS
 are those of AES17: a sine whose peaks reach full scale has 0 dBFS, so a band's noise has ``10 lg (2
-rms**2)``. The *signal level* is that of the sweep while it passes the band. The *signal-to-noise
-ratio* is the effective one of ISO 18233:2006: that of the windowed response, which gains with the
-length of the sweep and with the number of sweeps (3.01 dB for every doubling).
+rms**2)``. The *signal-to-noise ratio* is the effective one of ISO 18233:2006: that of the windowed
+response, which gains with the length of the sweep and with the number of sweeps (3.01 dB for every
+doubling).
 
 An exponential sweep sets the harmonics of loudspeaker and amplifier apart: that of order n lies ``L
 ln n`` ahead of the response, whatever the formula of the sweep. Frequency in Hz is that of the
@@ -48,28 +48,27 @@ _FAINT = 10.0**-2  # of the strongest power: there the box, not the drive, makes
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NoiseLevels:
-    """Signal and noise by third octave.
+    """Noise by third octave.
 
     Attributes
     ----------
     bands : tuple of ThirdOctaveBand
         Lowest first.
-    signal_db, noise_db, snr_db : ndarray, shape (B,)
-        Level of the sweep while it passes the band and of the noise in the band, in dBFS; effective
-        signal-to-noise ratio in dB; nan where nothing tells the noise.
+    noise_db, snr_db : ndarray, shape (B,)
+        Level of the noise in the band, in dBFS, and effective signal-to-noise ratio in dB; nan
+        where nothing tells the noise.
     floor : ndarray, shape (B,)
         Power of the noise in a deconvolved response, for each sample of a window.
     """
 
     bands: tuple[ThirdOctaveBand, ...]
-    signal_db: FloatArray
     noise_db: FloatArray
     snr_db: FloatArray
     floor: FloatArray
 
 
 _NONE = readonly([])
-NO_LEVELS = NoiseLevels(bands=(), signal_db=_NONE, noise_db=_NONE, snr_db=_NONE, floor=_NONE)
+NO_LEVELS = NoiseLevels(bands=(), noise_db=_NONE, snr_db=_NONE, floor=_NONE)
 """Where no sweep was found."""
 
 
@@ -116,7 +115,7 @@ def _density(model: SweepModel, stretches: list[tuple[float, float]]) -> tuple[F
 
 
 def estimate_noise(model: SweepModel) -> NoiseLevels:
-    """Return signal, noise and effective signal-to-noise ratio by third octave.
+    """Return noise and effective signal-to-noise ratio by third octave.
 
     The noise's spectral density comes from the quiet stretches. What it makes of the windowed
     response is its density times the squared inverse spectrum of the sweep times the sum of the
@@ -139,12 +138,10 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     values = window_values(model.impulse_response.times, window=model.window)
     in_response = noise * inverse * float(values @ values) / len(model.starts)
     clean = np.maximum(mean - in_response, 0.01 * mean)  # hence no ratio falls below -20 dB
-    level_dbfs = 20.0 * math.log10(model.view.excitation.amplitude)
     # Mean square in a band: two-sided density over the rate, twice for both signs of frequency.
     band_power = 2.0 * noise * (upper - lower) / rate
     return NoiseLevels(
         bands=bands,
-        signal_db=readonly(power_ratio_db(clean) + level_dbfs),
         noise_db=readonly(power_ratio_db(2.0 * band_power)),
         snr_db=readonly(power_ratio_db(clean / np.maximum(in_response, 1e-30 * mean))),
         floor=noise * inverse,
@@ -236,12 +233,9 @@ def _harmonic(model: SweepModel, order: int) -> tuple[float, FloatArray, float]:
     """Return bin spacing, power and the window's energy of one harmonic, mean over the sweeps."""
     excitation, rate = model.view.excitation, model.low_rate
     ahead = excitation.harmonic_advance(order)
-    values, rise = harmonic_window(order, excitation, rate)
-    size = values.size
-    lags = model.view.deconvolved
-    power = np.zeros(size // 2 + 1)
+    index, window = harmonic_window(order, excitation, rate)
+    lags, power = model.view.deconvolved, np.zeros(index.size // 2 + 1)
     for start in model.starts:
-        place = round((start - ahead) * rate) - rise
-        cut = lags[np.arange(place, place + size) % lags.size] * values
+        cut = lags[(round((start - ahead) * rate) + index) % lags.size] * window
         power += np.abs(np.fft.rfft(cut)) ** 2 / len(model.starts)
-    return rate / size, np.asarray(power), float(values @ values)
+    return rate / index.size, power, float(window @ window)

@@ -39,11 +39,12 @@ from roomeq.analysis.recordings.repeats import (
 )
 from roomeq.analysis.recordings.residual import disturbance_findings, estimate_hum, hum_findings
 from roomeq.analysis.recordings.samples import (
+    SILENT_DBFS,
     SampleFacts,
     dropped_findings,
     sample_facts,
     sample_findings,
-    silence_findings,
+    silence_finding,
 )
 from roomeq.analysis.recordings.timing import cut_findings, sweep_findings
 from roomeq.base.bands import ThirdOctaveBand
@@ -51,13 +52,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
 _BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
-_DISTURBS = {
-    FindingCode.DROPPED_SAMPLES,
-    FindingCode.CLIPPING,
-    FindingCode.START_MISSING,
-    FindingCode.END_MISSING,
-}
-"""What is missing, was dropped or cut off disturbs by itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,10 +60,8 @@ class RecordingQuality:
 
     Attributes
     ----------
-    file : str, optional
-        The file.
-    channel, channels : int
-        Which channel, counted from 1, of how many.
+    channel : int
+        Which channel, counted from 1.
     sample_rate : int
         Hz.
     duration : float
@@ -80,33 +72,23 @@ class RecordingQuality:
         Greatest magnitude about the mean.
     bands : tuple of ThirdOctaveBand
         Bands of the figures below, lowest first; none where no sweep was found.
-    signal_db, noise_db, snr_db : ndarray, shape (B,)
-        Level of the sweep while it passes a band and of the noise in the band, in dBFS; effective
-        signal-to-noise ratio of the response in dB (ISO 18233). Nan where not known.
+    snr_db : ndarray, shape (B,)
+        Effective signal-to-noise ratio of the response in dB (ISO 18233). Nan where not known.
     drift : ClockDrift, optional
         Clock drift, where the recording tells it.
     findings : tuple of Finding
         Worst first, the surest first among equals.
     """
 
-    file: str | None
     channel: int
-    channels: int
     sample_rate: int
     duration: float
     starts: tuple[float, ...]
     peak_dbfs: float
     bands: tuple[ThirdOctaveBand, ...]
-    signal_db: FloatArray
-    noise_db: FloatArray
     snr_db: FloatArray
     drift: ClockDrift | None
     findings: tuple[Finding, ...]
-
-    @property
-    def usable(self) -> bool:
-        """Whether no fault was found; what merely is doubtful leaves it usable."""
-        return all(finding.severity is not Severity.FAULT for finding in self.findings)
 
     def found(self, code: FindingCode) -> tuple[Finding, ...]:
         """Return the findings of one code."""
@@ -152,21 +134,16 @@ def judge_recording(
         levels = estimate_noise(model)
         drift, more = _judged(model, levels, facts, findings, loopback)
         findings += [*more, *same_as_earlier(model, levels, [] if earlier is None else earlier)]
-    findings.sort(key=lambda one: -one.confidence)
     return RecordingQuality(
-        file=recording.path,
         channel=recording.channel,
-        channels=recording.channels,
         sample_rate=recording.sample_rate,
         duration=recording.duration,
         starts=() if model is None else model.starts,
         peak_dbfs=facts.peak_dbfs,
         bands=levels.bands,
-        signal_db=levels.signal_db,
-        noise_db=levels.noise_db,
         snr_db=levels.snr_db,
         drift=drift,
-        findings=tuple(worst_first(findings)),
+        findings=tuple(worst_first(sorted(findings, key=lambda one: -one.confidence))),
     )
 
 
@@ -186,10 +163,10 @@ def _judged(
     if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
         bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
         fuller = model_sweep(model.view, orders=MORE_ORDERS) if bent else None
-        spared = [
+        spared = [  # what is missing, was dropped or cut off disturbs by itself
             (one.start, one.stop)
             for one in known + findings
-            if one.code in _DISTURBS and one.start is not None and one.stop is not None
+            if one.start is not None and one.stop is not None
         ]
         heard += disturbance_findings(fuller or model, step=facts.step, spared=spared)
     disturbed = any(one.severity is not Severity.NOTE for one in heard)
@@ -215,9 +192,8 @@ def _looked_at(
 ) -> tuple[SampleFacts, SweepModel | None, list[Finding]]:
     """Return what samples and sweep of a channel tell; no model where a finding is decisive."""
     facts, view = sample_facts(recording), view_recording(recording, played=sweep)
-    findings = list(silence_findings(recording, facts))
-    if findings:
-        return facts, None, findings
+    if facts.peak_dbfs < SILENT_DBFS:
+        return facts, None, [silence_finding(recording, facts)]
     model = model_sweep(view)
     findings, wrong = [*sample_findings(recording, facts, model)], [*sweep_findings(view, model)]
     if model is None or wrong:

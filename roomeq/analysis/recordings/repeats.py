@@ -26,7 +26,7 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
-from roomeq.analysis.sweeps.segments import aligned_segments, phase_slope, segment_shifts
+from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.analysis.sweeps.windowing import window_values
 from roomeq.base.levels import FloatArray
 
@@ -66,10 +66,10 @@ def sweep_distances(
     in s, and the margin. A clock makes all distances longer alike, and none by more than 200 ppm.
     Neither where there is one sweep, or more than are said to be played.
     """
-    count, excitation = model.segments.samples.shape[0], model.view.excitation
-    if count < 2 or count != len(model.starts) or model.segments.found > excitation.repeats:
+    segments, excitation = model.segments, model.view.excitation
+    if len(model.starts) < 2 or segments.found > excitation.repeats:
         return None, None
-    shifts, errors = (one[1:] for one in segment_shifts(model.segments, rounds=3))
+    shifts, errors = segments.shifts[1:], segments.errors[1:]
     elapsed = np.array(model.starts[1:]) - model.starts[0] + shifts
     expected = np.round(elapsed / excitation.period) * excitation.period
     late = elapsed - expected
@@ -111,7 +111,7 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
 def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     response, least = model.impulse_response, 10 ** (_DISAGREE_DB / 10)
     values = window_values(response.times, window=model.window)
-    spectra = np.fft.rfft(aligned_segments(model.segments).samples * values)
+    spectra = np.fft.rfft(model.segments.several.samples * values)
     axis = response.sample_rate / response.times.size * np.arange(spectra.shape[-1])
     inside = np.array([(axis >= band.lower) & (axis < band.upper) for band in noise.bands])
     if len(spectra) < 2 or not inside.any(axis=1).all():

@@ -88,7 +88,7 @@ def disturbance_findings(
     ]
     # Where the model hides most of the band a voice or a slam that is heard above it is taken to be
     # as strong in the octave at the top of the band.
-    counted &= cells.free.mean(axis=1) < _HIDDEN
+    counted &= np.isfinite(cells.heard).mean(axis=1) < _HIDDEN
     highest = model.band[1]
     above = _ABOVE * highest, 0.29 * wide.sample_rate
     if above[1] > 1.5 * above[0]:
@@ -99,12 +99,11 @@ def disturbance_findings(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Cells:
-    """Frames by frequencies: what was heard, where the model explains nothing, and the noise."""
+    """Frames by frequencies: what was heard, nan where the model explains it, and the noise."""
 
     times: FloatArray
     axis: FloatArray
-    power: FloatArray
-    free: NDArray[np.bool_]
+    heard: FloatArray
     noise: FloatArray  # of a cell of each frequency; nan where too few are free
 
     def excess(
@@ -117,17 +116,16 @@ class _Cells:
         """
         bins = (self.axis >= band[0]) & (self.axis < band[1]) & np.isfinite(self.noise)
         size = min(self.times.size, counted.size)  # frames of both rates begin together
-        power, free, noise = self.power[:size, bins], self.free[:size, bins], self.noise[bins]
-        count = free.sum(axis=1)
-        normal = np.where(free, power / np.maximum(noise, 1e-300), 0.0).sum(axis=1)
-        mean = normal / np.maximum(count, 1)
+        heard, noise = self.heard[:size, bins], self.noise[bins]
+        count = np.isfinite(heard).sum(axis=1)
+        mean = np.nansum(heard / np.maximum(noise, 1e-300), axis=1) / np.maximum(count, 1)
         degrees = 2.0 * np.maximum(1.0, _INDEPENDENT * count)
         bound = 1.0 + 2.0 * np.sqrt(_RARITY / degrees) + 2.0 * _RARITY / degrees
         # The median of few frames errs: it is allowed a third.
-        margin = np.where((count > 0) & counted[:size], mean / (1.35 * bound), 0.0)
-        surplus = np.where(free, power - noise, 0.0).sum(axis=1)
-        whole = power.shape[1] / np.maximum(count, 1)  # as much again where the model hides it
-        relative = np.where(margin >= 1.0, np.maximum(surplus * whole, 0.0) / energy, 0.0)
+        margin = np.where(counted[:size], mean / (1.35 * bound), 0.0)
+        # As much again where the model hides it.
+        surplus = np.nansum(heard - noise, axis=1) * bins.sum() / np.maximum(count, 1)
+        relative = np.where(margin >= 1.0, np.maximum(surplus, 0.0) / energy, 0.0)
         return np.pad(relative, (0, counted.size - size)), float(margin.max(initial=0.0)), band
 
 
@@ -147,18 +145,14 @@ def _cells(
         signal, rate, window="hann", nperseg=2 * hop, noverlap=hop, detrend=False
     )
     used = (axis >= band[0]) & (axis <= band[1])
-    axis, power = axis[used], 0.5 * density.T[:, used]  # of both signs of frequency
-    free = left_free(model, times, axis)
+    power = 0.5 * density.T[:, used]  # of both signs of frequency
+    heard = np.where(left_free(model, times, axis[used]), power, np.nan)
     begin, sweep = model.starts[0], model.view.excitation
     quiet = (times > begin - 0.5 * sweep.pause) | (times < begin - sweep.ahead)  # no lead-in
-    steady = free & quiet[:, np.newaxis]
-    noise = np.full(axis.size, np.nan)
-    enough = steady.sum(axis=0) >= _FEWEST_FRAMES
-    if enough.any():
-        level = np.where(steady, power, np.nan)[:, enough]
-        noise[enough] = np.nanmedian(level, axis=0) / math.log(2.0)
-    noise = np.maximum(noise, least)
-    return _Cells(times=times, axis=axis, power=power, free=free, noise=noise)
+    noise = np.full(heard.shape[1], np.nan)
+    enough = np.isfinite(heard[quiet]).sum(axis=0) >= _FEWEST_FRAMES
+    noise[enough] = np.nanmedian(heard[quiet][:, enough], axis=0) / math.log(2.0)
+    return _Cells(times=times, axis=axis[used], heard=heard, noise=np.maximum(noise, least))
 
 
 def _unexplained(model: SweepModel, times: FloatArray, axis: FloatArray) -> NDArray[np.bool_]:
@@ -309,17 +303,12 @@ def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | N
     noise = float(np.median(around)) / math.log(2.0)
     margin = float(power[at]) / max(noise, 1e-300) / _SIGNIFICANT
     inside = float(power[lobe].sum()) - noise * (2 * _LOBE + 1)
-    if margin < 1.0 or inside <= 0.0 or not _steady(part, at * step, rate):
+    # Both halves hold the line within 6 dB: what decays is the room.
+    halves, near = np.split(part, 2), slice(at // 2, at // 2 + 2)
+    early, late = (float(tapered_power(half)[0][near].sum()) for half in halves)
+    if margin < 1.0 or inside <= 0.0 or not 0.25 * early < late < 4.0 * early:
         return None
     return frequency, math.sqrt(4.0 * inside / (part.size * energy)), margin
-
-
-def _steady(part: FloatArray, frequency: float, rate: float) -> bool:
-    """Return whether both halves hold the line within 6 dB: what decays is the room."""
-    half = part.size // 2
-    turn = np.exp(-2j * np.pi * frequency / rate * np.arange(half)) * np.hanning(half)
-    early, late = abs(part[:half] @ turn), abs(part[half : 2 * half] @ turn)
-    return bool(0.5 * early < late < 2.0 * early)
 
 
 def hum_findings(model: SweepModel, hum: Hum | None) -> Iterator[Finding]:

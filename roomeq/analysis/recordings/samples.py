@@ -118,15 +118,14 @@ def smallest_step(samples: FloatArray) -> float:
     return least if quantised else 0.0
 
 
-def silence_findings(recording: Recording, facts: SampleFacts) -> Iterator[Finding]:
-    """Return whether nothing was recorded."""
-    code, peak_dbfs = FindingCode.SILENT_CHANNEL, facts.peak_dbfs
-    if peak_dbfs < SILENT_DBFS:
-        what = (
-            f"nothing was recorded: no sample lies further than {max(peak_dbfs, -200.0):.0f} dBFS "
-            "from the mean"
-        )
-        yield Finding.of(code, Severity.FAULT, recording, what, 0.99, value=peak_dbfs)
+def silence_finding(recording: Recording, facts: SampleFacts) -> Finding:
+    """Return that nothing was recorded."""
+    what = (
+        f"nothing was recorded: no sample lies further than {max(facts.peak_dbfs, -200.0):.0f} "
+        "dBFS from the mean"
+    )
+    code, value = FindingCode.SILENT_CHANNEL, facts.peak_dbfs
+    return Finding.of(code, Severity.FAULT, recording, what, 0.99, value=value)
 
 
 def sample_findings(
@@ -187,16 +186,13 @@ def _flat_top(
     edge = sign * (extreme - widest)
     near = np.flatnonzero(samples >= edge if sign > 0 else samples <= edge)
     below = extreme - sign * samples[near]
-    best = 0.0, near
-    for part in _DISTANCES if extreme > 0 else ():
-        distance = max(part * swing, 2.5 * facts.step)
-        top = below <= distance
-        inside = int(top.sum())
-        beneath = int((below <= 2.0 * distance).sum()) - inside
-        margin = min(inside / (beneath + 2.0) / _FLAT_RATIO, 1e3)  # 2: chance of small counts
-        if inside >= _FLAT_SAMPLES and margin > best[0]:
-            best = margin, near[top]
-    return best
+    distances = np.maximum(np.array(_DISTANCES) * swing, 2.5 * facts.step)
+    inside = (below <= distances[:, np.newaxis]).sum(axis=1)
+    beneath = (below <= 2.0 * distances[:, np.newaxis]).sum(axis=1) - inside
+    margins = np.minimum(inside / (beneath + 2.0) / _FLAT_RATIO, 1e3)  # 2: chance of small counts
+    margins[(inside < _FLAT_SAMPLES) | (extreme <= 0.0)] = 0.0
+    best = int(margins.argmax())
+    return float(margins[best]), near[below <= distances[best]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,7 @@ import numpy as np
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import RecordingView, SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels, quiet_stretches
-from roomeq.analysis.sweeps.windowing import band_envelope
+from roomeq.analysis.sweeps.windowing import band_envelopes
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, power_ratio_db
 from roomeq.base.recording import SweepDescription
@@ -111,19 +111,17 @@ class LagTrend:
 
 def estimate_lag_trend(view: RecordingView) -> LagTrend:
     """Return the lags of twelve bands between the ends of the usable band."""
-    from scipy.fft import rfft
-
     inverse, sweep = view.inverse, view.excitation
-    spectrum = rfft(view.deconvolved)
-    step, span = inverse.low_rate / inverse.fft_length, inverse.fft_length / inverse.low_rate
+    span = inverse.fft_length / inverse.low_rate
     # Of several sweeps the first: the earliest moment about as strong as the strongest.
     share = 1.0 if sweep.repeats == 1 else _EARLY
-    found = []
-    for centre in np.geomspace(1.25 * inverse.lowest, inverse.highest / 1.25, _BANDS):
-        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=_BAND_WIDTH)
-        if envelope.max() > _PROMINENT * np.median(envelope):
-            first = int(np.argmax(envelope >= share * envelope.max()))
-            found.append((centre, first * span / envelope.size))
+    centres = np.geomspace(1.25 * inverse.lowest, inverse.highest / 1.25, _BANDS)
+    envelopes = band_envelopes(view.deconvolved, inverse.low_rate, centres, width=_BAND_WIDTH)
+    found = [
+        (centre, instants[int(np.argmax(envelope >= share * envelope.max()))])
+        for centre, (instants, envelope) in zip(centres, envelopes, strict=True)
+        if envelope.max() > _PROMINENT * np.median(envelope)
+    ]
     frequencies, lags = np.array(found).reshape(-1, 2).T
     # Brought to within half the circle of their median direction.
     turns = np.exp(2j * np.pi * lags / span)
@@ -133,10 +131,7 @@ def estimate_lag_trend(view: RecordingView) -> LagTrend:
     instants = sweep.time_of(frequencies) + lags
     near = np.abs(instants[:, np.newaxis] - instants) < _AT_ONCE * sweep.growth_at(frequencies)
     swept = near.sum(axis=1) < _FEWEST_AT_ONCE
-    return _trend(frequencies[swept], lags[swept])
-
-
-def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
+    frequencies, lags = frequencies[swept], lags[swept]
     if lags.size < _FEWEST_BANDS:
         return LagTrend(frequencies=frequencies, lags=lags)
     axis, half = np.log(frequencies), (lags.size - 1) // 2
@@ -219,13 +214,12 @@ def _cut_decay(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     What is left out of a decaying mode then is a thirtieth of its peak, 0.3 dB.
     """
     response, rate = model.impulse_response, model.low_rate
-    spectrum = np.fft.rfft(response.samples)
-    step = rate / response.samples.size
+    centres = np.array([band.centre for band in noise.bands])
+    envelopes = band_envelopes(response.samples, rate, centres, width=0.12)
     cut: list[tuple[ThirdOctaveBand, float]] = []
-    for band, floor in zip(noise.bands, noise.floor, strict=True):
+    for band, floor, (instants, envelope) in zip(noise.bands, noise.floor, envelopes, strict=True):
         told = float(response.told_until(band.upper))
-        envelope = band_envelope(spectrum, step=step, centre=band.centre, width=0.12)
-        pace = envelope.size * step
+        pace = 1.0 / instants[1]
         last = round((told - response.start) * pace)
         if last >= envelope.size or told < 0:
             continue

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
@@ -40,8 +39,6 @@ class MicrophoneSensitivity:
     ----------
     pascal_per_unit : float
         Pressure in Pa of a sample of 1.0.
-    basis : {"calibrator", "stated"}
-        Recorded from a calibrator, or taken from a data sheet or certificate.
     same_gain : bool
         Whether the person said that every gain between microphone and file was the same when the
         sweep was recorded; without that there is no level.
@@ -50,7 +47,6 @@ class MicrophoneSensitivity:
     """
 
     pascal_per_unit: float
-    basis: Literal["calibrator", "stated"]
     same_gain: bool
     description: str
 
@@ -91,7 +87,7 @@ def estimate_sensitivity(
         raise ValueError(f"a calibrator has 250 or 1000 Hz, got {frequency!r}")
     if np.abs(recording.samples).max() >= 0.999:
         raise _fault(recording, "the calibrator's tone reaches full scale", "lower the gain")
-    blocks, powers, others = _tone_powers(recording, frequency)
+    powers, others = _tone_powers(recording, frequency)
     median = float(np.median(powers))
     if not median > 0:
         raise _fault(recording, "is silent for most of its length", "record the calibrator again")
@@ -111,11 +107,10 @@ def estimate_sensitivity(
     spread = float(np.std(10.0 * np.log10(powers[steady])))
     return MicrophoneSensitivity(
         pascal_per_unit=pressure / math.sqrt(power),
-        basis="calibrator",
         same_gain=same_gain,
         description=(
-            f"calibrator {level_db:g} dB at {frequency:g} Hz, {np.sum(steady)} of {blocks} blocks "
-            f"of {_BLOCK:g} s, steady within {spread:.3f} dB"
+            f"calibrator {level_db:g} dB at {frequency:g} Hz, {np.sum(steady)} of {steady.size} "
+            f"blocks of {_BLOCK:g} s, steady within {spread:.3f} dB"
         ),
     )
 
@@ -126,58 +121,26 @@ def _fault(recording: Recording, message: str, remedy: str) -> MeasurementFileEr
     )
 
 
-def _tone_powers(recording: Recording, frequency: float) -> tuple[int, FloatArray, FloatArray]:
-    """Return how many blocks there are, and mean squares of the tone and of the rest in each."""
-    size = round(_BLOCK * recording.sample_rate)
-    count = recording.samples.size // size
-    if count * _BLOCK < _LEAST_STEADY:
+def _tone_powers(recording: Recording, frequency: float) -> tuple[FloatArray, FloatArray]:
+    """Return mean squares of the tone and of the rest in each."""
+    from scipy.signal import spectrogram
+
+    rate = recording.sample_rate
+    size = round(_BLOCK * rate)
+    if recording.samples.size // size * _BLOCK < _LEAST_STEADY:
         message = f"lasts {recording.duration:.2f} s only"
         raise _fault(recording, message, f"record at least {_LEAST_STEADY:g} s of the calibrator")
-    blocks = recording.samples[: count * size].reshape(count, size)
-    # A Blackman window keeps the tone within 4 bins; its sum of squares over all bins is the power.
-    window = np.blackman(size)
-    power = np.abs(np.fft.rfft(blocks * window)) ** 2
-    power *= 2.0 / (size * float(window @ window))
-    step = recording.sample_rate / size
-    reach = _FREQUENCY_TOLERANCE * frequency + 4.0 * step
-    axis = np.arange(power.shape[1]) * step
+    # A Blackman window keeps the tone within 4 bins; its sum over all bins is the mean square.
+    axis, _, density = spectrogram(
+        recording.samples, rate, window="blackman", nperseg=size, noverlap=0, detrend=False
+    )
+    power, reach = density * axis[1], _FREQUENCY_TOLERANCE * frequency + 4.0 * axis[1]
     near = np.abs(axis - frequency) <= reach
-    if not near.any() or frequency + reach > 0.5 * recording.sample_rate:
+    if not near.any() or frequency + reach > 0.5 * rate:
         message = f"its rate cannot carry {frequency:g} Hz"
         raise _fault(recording, message, "record at 8 kHz or more")
-    tone = power[:, near].sum(axis=1)
-    return count, tone, power[:, axis > 10.0].sum(axis=1) - tone
-
-
-def sensitivity_from_volts(
-    millivolts_per_pascal: float, *, full_scale_volts: float, same_gain: bool
-) -> MicrophoneSensitivity:
-    """Return the sensitivity from a microphone's data sheet and the input's.
-
-    Parameters
-    ----------
-    millivolts_per_pascal : float
-        Of the microphone.
-    full_scale_volts : float
-        Peak voltage at the microphone that gives a sample of 1.0 at the gain used.
-    same_gain : bool
-        Whether that gain was set when the sweep was recorded.
-
-    Raises
-    ------
-    ValueError
-        If a value is not finite and positive.
-    """
-    if not (0 < millivolts_per_pascal < math.inf and 0 < full_scale_volts < math.inf):
-        raise ValueError(
-            f"needs positive values, got {millivolts_per_pascal!r} mV/Pa, {full_scale_volts!r} V"
-        )
-    return MicrophoneSensitivity(
-        pascal_per_unit=full_scale_volts / (1e-3 * millivolts_per_pascal),
-        basis="stated",
-        same_gain=same_gain,
-        description=f"{millivolts_per_pascal:g} mV/Pa into {full_scale_volts:g} V full scale",
-    )
+    tone = power[near].sum(axis=0)
+    return tone, power[axis > 10.0].sum(axis=0) - tone
 
 
 def sensitivity_from_dbfs(
@@ -204,7 +167,6 @@ def sensitivity_from_dbfs(
     pressure = REFERENCE_PRESSURE * 10.0 ** (level_db / 20.0) * math.sqrt(2.0)
     return MicrophoneSensitivity(
         pascal_per_unit=pressure / 10.0 ** (level_dbfs / 20.0),
-        basis="stated",
         same_gain=same_gain,
         description=f"{level_dbfs:g} dBFS at {level_db:g} dB SPL",
     )
@@ -231,13 +193,8 @@ def calibrated_response(
     Raises
     ------
     ValueError
-        If the response is in dB SPL already, the drive level is not positive, or the gain was not
-        the same (then a level cannot be given: leave the response relative).
+        If the gain was not the same: then a level cannot be given, leave the response relative.
     """
-    if impulse_response.level_reference == "spl":
-        raise ValueError("this response is in dB SPL already")
-    if not 0 < drive_rms < math.inf:
-        raise ValueError(f"drive_rms must be finite and positive, got {drive_rms!r}")
     if not sensitivity.same_gain:
         raise ValueError(
             "the gain was not the same for calibration and sweep, so the level is not known: "

@@ -35,8 +35,6 @@ class Decay:
         Exact mid-band frequency and width of each band, in Hz.
     t20, t30 : ndarray, shape (B,)
         Decay times in s; nan where the noise leaves too small a range (35 and 45 dB are needed).
-    range_db : ndarray, shape (B,)
-        From the strongest moment down to the noise, in dB.
     noise_met_at : ndarray, shape (B,)
         When the decay meets the noise, in s after time zero.
     governed_by_filter : ndarray of bool, shape (B,)
@@ -48,7 +46,6 @@ class Decay:
     bandwidths: FloatArray
     t20: FloatArray
     t30: FloatArray
-    range_db: FloatArray
     noise_met_at: FloatArray
     governed_by_filter: NDArray[np.bool_]
 
@@ -102,7 +99,7 @@ def estimate_decay(
         told = round(float(impulse_response.told_until(upper)) * rate)
         filtered = sosfilt(_band_filter(lower, upper, rate), signal)[first : first + max(8, told)]
         rows.append(_decay_times(filtered**2, rate, upper - lower))
-    t20, t30, range_db, met = (readonly(column) for column in zip(*rows, strict=True))
+    t20, t30, met = (readonly(column) for column in zip(*rows, strict=True))
     widths = np.array([upper - lower for lower, upper in edges])
     governed = ~(widths * np.fmax(t20, t30) >= _LEAST_PRODUCT)
     return Decay(
@@ -110,7 +107,6 @@ def estimate_decay(
         bandwidths=readonly(widths),
         t20=t20,
         t30=t30,
-        range_db=range_db,
         noise_met_at=met,
         governed_by_filter=readonly(governed, dtype=np.bool_),
     )
@@ -143,15 +139,13 @@ def decay_curve_db(energy: FloatArray) -> FloatArray:
         return np.asarray(10.0 * np.log10(integral / integral[0]))
 
 
-def _decay_times(
-    energy: FloatArray, rate: float, bandwidth: float
-) -> tuple[float, float, float, float]:
-    """Return T20, T30, range in dB and the time at which the noise is met."""
+def _decay_times(energy: FloatArray, rate: float, bandwidth: float) -> tuple[float, float, float]:
+    """Return T20, T30 and the time at which the noise is met."""
     noise = float(energy[-max(1, energy.size // 10) :].mean())
     block = max(1, round(rate * max(0.01, 1.0 / bandwidth)))
     blocks = energy.size // block
     if blocks < 4 or not energy.max() > 0:
-        return math.nan, math.nan, 0.0, energy.size / rate
+        return math.nan, math.nan, energy.size / rate
     level = energy[: blocks * block].reshape(blocks, block).mean(axis=1)
     begin, peak = int(np.argmax(level)), float(level.max())
     met, slope, offset = blocks, math.nan, math.nan
@@ -171,7 +165,7 @@ def _decay_times(
         noise = float(rest.mean())
     range_db = 10.0 * math.log10(peak / max(noise, 1e-30 * peak))
     if not (slope < 0 and range_db >= 25.0 + _HEADROOM_DB):
-        return math.nan, math.nan, range_db, met * block / rate
+        return math.nan, math.nan, met * block / rate
     kept = energy[: met * block] - noise  # Chu 1978
     # What the exponential would still have held beyond the cut (ISO 3382-1, 5.3.3).
     at_cut = 10.0 ** ((offset + slope * met * block / rate) / 10.0)
@@ -179,7 +173,7 @@ def _decay_times(
     curve = decay_curve_db(kept)
     t20 = _fitted(curve, rate, 25.0)
     t30 = _fitted(curve, rate, 35.0) if range_db >= 35.0 + _HEADROOM_DB else math.nan
-    return t20, t30, range_db, met * block / rate
+    return t20, t30, met * block / rate
 
 
 def _falling(level: FloatArray, begin: int, floor: float) -> int:

@@ -30,10 +30,11 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.base.errors import MeasurementFileError
-from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
-_REJECTION_DB = 130.0
+_KAISER = 12.5  # 0.1102 (120 dB + 2.8 - 8.7), for 120 dB
+_SMEARED = 10  # low-rate samples to either side, over which `decimate` smears a sample
 BAND_EDGE = 2.0 ** (1.0 / 6.0)
 """Ratio between the end of the excited band and that of the usable one."""
 FADE_BELOW = 2.0 ** (2.0 / 3.0)
@@ -62,23 +63,11 @@ def choose_decimation(sample_rate: float, *, highest: float) -> int:
     return factor
 
 
-@lru_cache(maxsize=16)
-def _taps(factor: int, passband: float, sample_rate: float) -> FloatArray:
-    """Return a symmetric low-pass of odd length."""
-    from scipy.signal import firwin, kaiserord
+def decimate(samples: ArrayLike, *, factor: int) -> FloatArray:
+    """Return a low-passed signal at a rate that is lower by a whole factor.
 
-    if not (factor >= 1 and 0 < passband < 0.5 * sample_rate / factor):
-        raise ValueError(
-            f"the passband ({passband!r} Hz) must be positive and end below half the low rate "
-            f"({sample_rate:g} Hz / {factor} / 2)"
-        )
-    # What would fold back into the passband is rejected, the rest may fold.
-    count, beta = kaiserord(_REJECTION_DB, 2.0 / factor - 4.0 * passband / sample_rate)
-    return readonly(firwin(count | 1, 1.0 / factor, window=("kaiser", beta)))
-
-
-def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: float) -> FloatArray:
-    """Return the low-passed signal at ``sample_rate / factor``.
+    Up to 0.3 times the low rate it is kept within 1e-6; what would fold into that is rejected by
+    120 dB (Kaiser's design formulas, for a filter that reaches over ten low samples either way).
 
     Parameters
     ----------
@@ -86,28 +75,15 @@ def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: f
         The signal.
     factor : int
         How many samples become one.
-    sample_rate : float
-        Of `samples`, in Hz.
-    passband : float
-        Highest frequency to keep, in Hz, below half the low rate.
 
     Returns
     -------
     ndarray, shape (ceil(N / factor),)
-        Passband within 1e-6 of 1, fold-back rejected by 130 dB (Kaiser's design formulas).
-
-    Raises
-    ------
-    ValueError
-        If the passband does not fit the factor.
     """
     from scipy.signal import resample_poly
 
     signal = np.asarray(samples, dtype=np.float64)
-    if factor == 1:
-        return signal
-    taps = _taps(factor, passband, sample_rate)
-    return np.asarray(resample_poly(signal, 1, factor, window=taps))  # type: ignore[call-overload]
+    return np.asarray(resample_poly(signal, 1, factor, window=("kaiser", _KAISER)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -116,8 +92,6 @@ class ExcitationInverse:
 
     Attributes
     ----------
-    sample_rate : int
-        Rate of the recordings it fits, in Hz.
     frames : int
         Longest signal it fits, in samples.
     factor : int
@@ -129,10 +103,9 @@ class ExcitationInverse:
     lowest, highest : float
         Usable band, in Hz.
     excitation : Excitation
-        What it is the inverse of, at that rate.
+        What it is the inverse of, at the rate of the recordings it fits.
     """
 
-    sample_rate: int
     frames: int
     factor: int
     fft_length: int
@@ -144,18 +117,12 @@ class ExcitationInverse:
     @property
     def low_rate(self) -> float:
         """Rate of the deconvolved signal, in Hz."""
-        return self.sample_rate / self.factor
+        return self.excitation.sample_rate / self.factor
 
     @property
     def duration(self) -> float:
         """Length of the excitation, in s, as far as the rate carries it."""
-        return self.excitation.signal.size / self.sample_rate
-
-    def lowered(self, samples: ArrayLike) -> FloatArray:
-        """Return a signal at the inverse's rate, brought to the low rate, shape (N,)."""
-        passband = self.highest * FADE_ABOVE
-        rate = self.sample_rate
-        return decimate(samples, factor=self.factor, sample_rate=rate, passband=passband)
+        return self.excitation.signal.size / self.excitation.sample_rate
 
 
 @lru_cache(maxsize=4)
@@ -187,10 +154,8 @@ def prepare_inverse(
     Raises
     ------
     ValueError
-        If a value is not positive, or the wanted band lies outside the excited one.
+        If the wanted band lies outside the excited one.
     """
-    if not (sample_rate > 0 and frames > 0 and (highest is None or highest > 0)):
-        raise ValueError(f"needs positive values: {sample_rate!r}, {frames!r}, {highest!r}")
     source = excitation_of(excitation, sample_rate=sample_rate)
     lowest, last = source.band[0] * BAND_EDGE, source.band[1] / BAND_EDGE
     top = last if highest is None else min(highest, last)
@@ -202,20 +167,14 @@ def prepare_inverse(
     from scipy.fft import next_fast_len
 
     factor = choose_decimation(sample_rate, highest=top)
-    passband = top * FADE_ABOVE
-    half = _taps(factor, passband, sample_rate).size // 2 if factor > 1 else 0
-    reach = -(-half // factor)  # low-rate samples over which the filter smears a sample
-    surrounded = np.pad(source.signal, reach * factor)
-    signal = decimate(surrounded, factor=factor, sample_rate=sample_rate, passband=passband)
+    signal = decimate(np.pad(source.signal, _SMEARED * factor), factor=factor)
     length = next_fast_len(-(-frames // factor) + signal.size, real=True)
-    placed = np.zeros(length)  # what the filter smears ahead of the start lies at the far end
-    placed[: signal.size - reach] = signal[reach:]
-    placed[length - reach :] = signal[:reach]
+    # What the filter smears ahead of the start lies at the far end.
+    placed = np.roll(np.pad(signal, (0, length - signal.size)), -_SMEARED)
     spectrum = regularised_inverse(
         placed, fft_length=length, sample_rate=sample_rate / factor, usable=(lowest, top)
     )
     return ExcitationInverse(
-        sample_rate=sample_rate,
         frames=frames,
         factor=factor,
         fft_length=length,
@@ -312,7 +271,7 @@ def deconvolve(samples: ArrayLike, *, inverse: ExcitationInverse) -> FloatArray:
         raise ValueError(
             f"needs one channel of 1 to {inverse.frames} samples, got shape {signal.shape}"
         )
-    spectrum = rfft(inverse.lowered(signal), inverse.fft_length)
+    spectrum = rfft(decimate(signal, factor=inverse.factor), inverse.fft_length)
     spectrum *= inverse.spectrum
     return np.asarray(irfft(spectrum, inverse.fft_length, overwrite_x=True))
 
@@ -348,16 +307,12 @@ def find_excitations(
     magnitude = np.abs(np.asarray(deconvolved))
     length, spacing = magnitude.size, round(0.95 * inverse.duration * inverse.low_rate)
     around = np.arange(-spacing // 2, spacing // 2, max(1, spacing // 8192))
-    found: list[int] = []
-    strongest = 0.0
+    strongest, found = float(magnitude.max()), list[int]()
     while True:
         index = int(np.argmax(magnitude))
-        peak = float(magnitude[index])
-        if not (peak > 0 and peak >= _WEAKEST * strongest):
+        nearby = float(np.median(magnitude[(index + around) % length]))
+        if not magnitude[index] > max(_WEAKEST * strongest, _PROMINENCE * nearby):
             break
-        if peak < _PROMINENCE * float(np.median(magnitude[(index + around) % length])):
-            break
-        strongest = max(strongest, peak)
         found.append(index)
         magnitude[np.arange(index - spacing, index + spacing + 1) % length] = 0.0
     if not found:

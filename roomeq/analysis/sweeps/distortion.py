@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomeq.analysis.sweeps.deconvolution import (
     BAND_EDGE,
@@ -126,10 +127,8 @@ def estimate_distortion(
     noise = np.full(harmonics.shape, math.nan)
     for row, order in enumerate(ORDERS):
         known = order * axis <= heard.top
-        window, zero_at = harmonic_window(order, played, heard.rate)
         if known.any():
-            told = heard.harmonic(order, order * axis[known], window, zero_at)
-            harmonics[row, known], noise[row, known] = told
+            harmonics[row, known], noise[row, known] = heard.harmonic(order, order * axis[known])
     return Distortion(
         frequencies=axis,
         harmonics=readonly(harmonics, dtype=np.complex128),
@@ -194,15 +193,11 @@ class _Deconvolved:
         self.factor = choose_decimation(rate, highest=self.top)
         self.rate, zero = rate / self.factor, round(start * rate)
         stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
-        signal = self._lowered(recording.samples[zero:stop])
+        signal = decimate(recording.samples[zero:stop], factor=self.factor)
         length = next_fast_len(signal.size + math.ceil(sweep.duration * self.rate), real=True)
         self.quiet = signal[math.ceil((sweep.duration + _SETTLED) * self.rate) :]
         self.inverse, self.length = self._inverse(length), length
         self.lags = self._lags(signal)
-
-    def _lowered(self, signal: FloatArray) -> FloatArray:
-        rate, passband = self.sweep.sample_rate, _PASSBAND * self.top
-        return decimate(signal, factor=self.factor, sample_rate=rate, passband=passband)
 
     def _lags(self, signal: FloatArray) -> FloatArray:
         from scipy.fft import irfft, rfft
@@ -213,7 +208,8 @@ class _Deconvolved:
     def _inverse(self, length: int) -> ComplexArray:
         sweep, rate, top = self.sweep.played, self.rate, self.top
         if isinstance(sweep, Recording):
-            signal, usable = self._lowered(self.sweep.signal), (self.sweep.band[0] * BAND_EDGE, top)
+            signal = decimate(self.sweep.signal, factor=self.factor)
+            usable = self.sweep.band[0] * BAND_EDGE, top
             return regularised_inverse(signal, fft_length=length, sample_rate=rate, usable=usable)
         step = rate / length
         inverse = np.zeros(length // 2 + 1, dtype=np.complex128)
@@ -224,54 +220,47 @@ class _Deconvolved:
         inverse[kept] = weight * closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
         return inverse
 
-    def harmonic(
-        self, order: int, frequencies: FloatArray, window: FloatArray, zero_at: int
-    ) -> tuple[ComplexArray, FloatArray]:
+    def harmonic(self, order: int, frequencies: FloatArray) -> tuple[ComplexArray, FloatArray]:
         """Return one harmonic at its own frequencies, and the noise there."""
         from scipy.fft import next_fast_len, rfft
 
         sweep, rate = self.sweep.played, self.rate
         place = -self.sweep.harmonic_advance(order)
-        first = round(place * rate) - zero_at
+        nearest = round(place * rate)
+        index, window = harmonic_window(order, self.sweep, rate)
         size = next_fast_len(max(window.size, round(rate / _SPACING)), real=True)
-        turn = np.exp(2j * np.pi * frequencies * (place - round(place * rate) / rate))
+        turn = np.exp(2j * np.pi * frequencies * (place - nearest / rate))
 
         def read(lags: FloatArray) -> ComplexArray:  # what lies there, as a spectrum
-            cut = lags[np.arange(first, first + window.size) % lags.size] * window
-            placed = np.zeros(size)
-            placed[: cut.size - zero_at], placed[size - zero_at :] = cut[zero_at:], cut[:zero_at]
-            spectrum = rfft(placed, size)
+            cut = np.zeros(size)  # time zero at the first sample
+            cut[index] = lags[(nearest + index) % lags.size] * window
+            spectrum = rfft(cut)
             axis = np.arange(spectrum.size) * (rate / size)
             return np.asarray(np.interp(frequencies, axis, spectrum) * turn)
 
-        found = read(self.lags)
+        unit: ComplexArray | float = 1.0
         if isinstance(sweep, SweepDescription):
             own = sweep_signal(sweep, sample_rate=self.sweep.sample_rate, order=order)
-            unit = read(self._lags(self._lowered(own)))
-            found = found / unit
-            closed = closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
-            gain = np.abs(closed / unit)
-        else:
-            gain = np.abs(self.inverse[np.round(frequencies * self.length / rate).astype(np.intp)])
+            unit = read(self._lags(decimate(own, factor=self.factor)))
+        gain = self.inverse[np.round(frequencies * self.length / rate).astype(np.intp)] / unit
         density = _density(self.quiet, rate, frequencies)
-        return found, gain * np.sqrt(density * float(window @ window))
+        return read(self.lags) / unit, np.abs(gain) * np.sqrt(density * float(window @ window))
 
 
-def harmonic_window(order: int, sweep: Excitation, rate: float) -> tuple[FloatArray, int]:
-    """Return a window and its sample of time zero.
+def harmonic_window(
+    order: int, sweep: Excitation, rate: float
+) -> tuple[NDArray[np.intp], FloatArray]:
+    """Return the samples about time zero over which a harmonic is looked at, and their weights.
 
-    It begins a quarter of the way to the next higher order and ends shortly before the next lower.
+    They begin a quarter of the way to the next higher order and end shortly before the next lower.
     """
     ahead = sweep.harmonic_advance(order + 1) - sweep.harmonic_advance(order)
-    before = min(0.25 * ahead, 0.25)
     behind = sweep.growth * math.log(order / (order - 1)) if order > 1 else 1.5
-    after = min(0.7 * behind, 1.5)
-    rise, fall = max(2, round(before * rate)), max(2, round(0.3 * after * rate))
-    values = np.ones(rise + max(4, round(after * rate)))
-    half = rise // 2 + 1
-    values[:half] = 0.5 - 0.5 * np.cos(np.pi * np.arange(half) / half)
-    values[-fall:] = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fall + 1) / fall)
-    return values, rise
+    before, after = min(0.25 * ahead, 0.25), min(0.7 * behind, 1.5)
+    index = np.arange(-round(before * rate), round(after * rate))
+    edges = (-before, -0.5 * before, 0.7 * after, after)
+    values = np.interp(index / rate, edges, (0.0, 1.0, 1.0, 0.0))
+    return index, np.asarray(0.5 - 0.5 * np.cos(np.pi * values))
 
 
 def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatArray:

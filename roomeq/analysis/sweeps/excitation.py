@@ -12,14 +12,14 @@ a harmonic of order n lies ``L ln n`` ahead of it, whatever formula made it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
 from roomeq.analysis.sweeps.sweep import quiet_noise, sweep_signal
-from roomeq.analysis.sweeps.windowing import band_envelope
+from roomeq.analysis.sweeps.windowing import band_envelopes, band_means
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
@@ -149,13 +149,7 @@ def excitation_of(played: SweepDescription | Recording, *, sample_rate: int) -> 
             ahead=played.lead_in + played.pause,
             **stated,
         )
-    found = _examined(played)
-    signal = _resampled(found.signal, played.sample_rate, sample_rate)
-    if found.growth > 0:
-        excited = float(found.axis[0]), min(float(found.axis[-1]), 0.48 * sample_rate)
-    else:
-        excited = _excited_band(signal, sample_rate)
-    return replace(found, signal=signal, sample_rate=sample_rate, band=excited)
+    return _examined(played, sample_rate)
 
 
 @lru_cache(maxsize=4)
@@ -165,8 +159,7 @@ def lead_in_signal(excitation: Excitation) -> FloatArray:
     if isinstance(played, SweepDescription):
         noise = quiet_noise(played)
     else:
-        lead, _ = _spans(played)
-        noise = played.samples[slice(*lead)]
+        noise = played.samples[slice(*_spans(played)[0])]
     if not noise.size or not np.abs(noise).max() > 1e-6:
         return np.zeros(0)
     return _resampled(noise, played.sample_rate, excitation.sample_rate)
@@ -206,29 +199,33 @@ def _spans(reference: Recording) -> tuple[tuple[int, int], list[tuple[int, int]]
 
 
 @lru_cache(maxsize=4)
-def _examined(reference: Recording) -> Excitation:
-    """Return what a reference holds, at its own rate; the band is left open."""
+def _examined(reference: Recording, sample_rate: int) -> Excitation:
+    """Return what a reference holds, at another rate."""
     rate, (lead, strong) = reference.sample_rate, _spans(reference)
     first, last = strong[0]
-    signal = reference.samples[first:last]
-    duration = signal.size / rate
-    axis, instants, growth = _instants(signal, rate, duration)
-    inner = slice(signal.size // 10, -(signal.size // 10) or None)
-    period = duration if len(strong) < 2 else (strong[1][0] - first) / rate
+    played = reference.samples[first:last]
+    duration = played.size / rate
+    axis, instants, growth = _instants(played, rate, duration)
+    signal = _resampled(played, rate, sample_rate)
+    if growth > 0:
+        band = float(axis[0]), min(float(axis[-1]), 0.48 * sample_rate)
+    else:
+        band = _excited_band(signal, sample_rate)
+    inner = slice(played.size // 10, -(played.size // 10) or None)
     return Excitation(
         played=reference,
         signal=signal,
-        sample_rate=rate,
-        band=(math.nan, math.nan),
+        sample_rate=sample_rate,
+        band=band,
         duration=duration,
-        amplitude=math.sqrt(2.0 * float(np.mean(signal[inner] ** 2))),
+        amplitude=math.sqrt(2.0 * float(np.mean(played[inner] ** 2))),
         axis=axis,
         instants=instants,
         growth=growth,
         ahead=(first - lead[0]) / rate,
         pause=(first - lead[1]) / rate,
         repeats=len(strong),
-        period=period,
+        period=duration if len(strong) < 2 else (strong[1][0] - first) / rate,
         fade_in=_REFERENCE_FADE,
         fade_out=_REFERENCE_FADE,
     )
@@ -238,18 +235,16 @@ def _instants(
     signal: FloatArray, rate: int, duration: float
 ) -> tuple[FloatArray, FloatArray, float]:
     """Return frequencies, when each is passed, and the time of e-fold growth."""
-    from scipy.fft import next_fast_len, rfft
+    from scipy.fft import next_fast_len
 
     size = next_fast_len(round(1.3 * signal.size), real=True)
-    spectrum, step = rfft(signal, size), rate / size
+    padded, span = np.pad(signal, (0, size - signal.size)), size / rate
     low, high = _excited_band(signal, rate)
     axis = np.geomspace(1.2 * low, high / 1.2, _BANDS)
     instants, widths = np.empty(_BANDS), np.empty(_BANDS)
-    for index, centre in enumerate(axis):
-        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=_WIDTH)
+    for index, (times, envelope) in enumerate(band_envelopes(padded, rate, axis, width=_WIDTH)):
         energy = envelope**2 / float(np.sum(envelope**2))
-        times = np.arange(energy.size) * (size / rate / energy.size)
-        times[times > 0.5 * (duration + size / rate)] -= size / rate  # what rings ahead
+        times[times > 0.5 * (duration + span)] -= span  # what rings ahead
         instants[index] = energy @ times
         widths[index] = math.sqrt(max(0.0, float(energy @ (times - instants[index]) ** 2)))
     within = np.abs(instants / duration - 0.5) < 0.5 - _WITHIN
@@ -270,12 +265,9 @@ def _instants(
 
 def _excited_band(signal: FloatArray, sample_rate: int) -> tuple[float, float]:
     """Return where the third-octave power density lies within 30 dB of its greatest."""
-    power = np.abs(np.fft.rfft(signal)) ** 2
-    step = sample_rate / signal.size
-    prefix = np.concatenate(([0.0], np.cumsum(power)))
+    power, step = np.abs(np.fft.rfft(signal)) ** 2, sample_rate / signal.size
     centres = np.geomspace(max(5.0, 2.0 * step), 0.48 * sample_rate, 400)
-    low = np.maximum(np.round(centres * 2 ** (-1 / 6) / step).astype(int), 1)
-    high = np.maximum(np.minimum((centres * 2 ** (1 / 6) / step).astype(int), power.size), low + 1)
-    density = (prefix[np.minimum(high, power.size)] - prefix[low]) / (high - low)
+    lower, upper = centres * 2 ** (-1 / 6), centres * 2 ** (1 / 6)
+    density = band_means(power, lower=lower, upper=upper, step=step)
     strong = np.flatnonzero(density >= 1e-3 * density.max())
     return float(centres[strong[0]]), float(centres[strong[-1]])

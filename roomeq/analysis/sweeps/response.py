@@ -19,7 +19,7 @@ import numpy as np
 
 from roomeq.analysis.sweeps.calibration import MicrophoneSensitivity, calibrated_response
 from roomeq.analysis.sweeps.deconvolution import ExcitationInverse
-from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segments
+from roomeq.analysis.sweeps.segments import Segments, cut_segments
 from roomeq.analysis.sweeps.windowing import (
     ImpulseWindow,
     apply_window,
@@ -28,7 +28,7 @@ from roomeq.analysis.sweeps.windowing import (
     choose_window,
     tapered_power,
 )
-from roomeq.base.levels import FloatArray, power_ratio_db, readonly
+from roomeq.base.levels import power_ratio_db
 from roomeq.base.recording import ImpulseResponse, Recording
 from roomeq.base.response import FrequencyResponse
 
@@ -50,8 +50,6 @@ class SweepMeasurement:
         What was applied, with its length and lowest resolvable frequency.
     starts : tuple of float
         When time zero of each excitation lies, in s after the start of the recording.
-    repeatability_db : ndarray, shape (F,), optional
-        Standard deviation of the level between the sweeps (ddof 1); None for a single sweep.
     loopback_gain_db : float, optional
         Level mean of the loopback over the usable band, which was left in the response.
     notes : tuple of str
@@ -62,7 +60,6 @@ class SweepMeasurement:
     impulse_response: ImpulseResponse
     window: ImpulseWindow
     starts: tuple[float, ...]
-    repeatability_db: FloatArray | None
     loopback_gain_db: float | None
     notes: tuple[str, ...]
 
@@ -103,8 +100,7 @@ def estimate_sweep_response(
         not the same for calibration and sweep.
     """
     cuts = cut_segments(recording, inverse=inverse, loopback=loopback)
-    averaged = aligned_segments(cuts)
-    mean = replace(averaged, samples=averaged.samples.mean(axis=0))
+    mean = cuts.mean
     if sensitivity is not None:
         drive_rms = inverse.excitation.amplitude / math.sqrt(2.0)
         mean = calibrated_response(mean, sensitivity=sensitivity, drive_rms=drive_rms)
@@ -118,7 +114,6 @@ def estimate_sweep_response(
         impulse_response=mean,
         window=window,
         starts=cuts.starts,
-        repeatability_db=_repeatability_db(averaged, window),
         loopback_gain_db=cuts.loopback_gain_db,
         notes=_notes(window, cuts, sensitivity),
     )
@@ -145,22 +140,9 @@ def frequency_response(
     step = cut.sample_rate / size
     first, last = math.ceil(cut.lowest / step), math.floor(cut.highest / step)
     frequencies = step * np.arange(first, last + 1)
-    zero = round(-cut.start * cut.sample_rate)
-    placed = np.zeros((*cut.samples.shape[:-1], size))  # time zero at the first sample
-    placed[..., : cut.samples.shape[-1] - zero] = cut.samples[..., zero:]
-    placed[..., size - zero :] = cut.samples[..., :zero]
-    turned = rfft(placed, size, overwrite_x=True)[..., first : last + 1]
-    rest = cut.start + zero / cut.sample_rate  # less than a sample
-    if abs(rest) * cut.sample_rate > 1e-9:
-        turned = turned * np.exp(-2j * np.pi * frequencies * rest)
+    spectrum = rfft(cut.samples, size)[..., first : last + 1]
+    turned = spectrum * np.exp(-2j * np.pi * frequencies * cut.start)
     return FrequencyResponse.from_pressure(frequencies, turned, level_reference=cut.level_reference)
-
-
-def _repeatability_db(several: ImpulseResponse, window: ImpulseWindow) -> FloatArray | None:
-    if several.samples.shape[0] < 2:
-        return None
-    levels = frequency_response(several, window=window).level_db
-    return readonly(np.std(levels, axis=0, ddof=1))
 
 
 def _with_snr(
@@ -171,19 +153,16 @@ def _with_snr(
     That stretch holds, for every frequency, what the microphone heard after the sweep had passed it
     and its decay had ended.
     """
-    from scipy.fft import next_fast_len
-
     rate = mean.sample_rate
     begin = round((window.length - mean.start) * rate)
     rest = mean.samples[begin : begin + round(max(1.0, window.length) * rate)]
     if rest.size < _LEAST_REST * rate:
         return response
-    size = next_fast_len(rest.size, real=True)
-    power, energy = tapered_power(rest, size)
+    power, energy = tapered_power(rest)
     axis = response.frequencies
     centres = np.geomspace(axis[0], axis[-1], 200)
     means = partial(band_means, lower=centres * 10**-0.05, upper=centres * 10**0.05)
-    noise = means(power / energy, step=rate / size) * window.energy * rate
+    noise = means(power / energy, step=rate / rest.size) * window.energy * rate
     signal = means(np.abs(response.pressure) ** 2, first=axis[0], step=axis[1] - axis[0])
     signal = np.maximum(signal, 1e-200)  # digital silence has neither
     ratio = np.maximum(signal - noise, 1e-12 * signal) / np.maximum(noise, 1e-30 * signal)

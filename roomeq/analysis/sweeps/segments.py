@@ -23,7 +23,7 @@ from roomeq.analysis.sweeps.deconvolution import (
     find_excitations,
 )
 from roomeq.analysis.sweeps.windowing import ImpulseWindow, window_values
-from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.recording import ImpulseResponse, Recording
 
 _SHORTEST = 0.05  # s after time zero, whatever the recording holds
@@ -40,31 +40,32 @@ class Segments:
 
     Attributes
     ----------
-    samples : ndarray, shape (sweeps, N)
-        Responses, at the inverse's low rate.
-    before : int
-        Samples before time zero.
+    several : ImpulseResponse
+        Responses, each shifted onto the first; samples of shape (sweeps, N).
+    shifts, errors : ndarray, shape (sweeps,)
+        How much later than the first each lay, a fraction of a sample where need be, with standard
+        deviations, in s.
     starts : tuple of float
         Time zero of each, in s after the start of the recording.
-    ends : float
-        How long after time zero of the last one the recording ends, in s.
     found, cut_short : int
         How many sweeps were found, and how many of them an end of the recording cuts; these are
         left out unless there is no other.
-    inverse : ExcitationInverse
-        What was deconvolved with.
     loopback_gain_db : float, optional
         Level mean of the loopback over the usable band, which was left in; None without a loopback.
     """
 
-    samples: FloatArray
-    before: int
+    several: ImpulseResponse
+    shifts: FloatArray
+    errors: FloatArray
     starts: tuple[float, ...]
-    ends: float
     found: int
     cut_short: int
-    inverse: ExcitationInverse
     loopback_gain_db: float | None
+
+    @property
+    def mean(self) -> ImpulseResponse:
+        """The mean of all responses, shape (N,)."""
+        return replace(self.several, samples=self.several.samples.mean(axis=0))
 
 
 def cut_segments(
@@ -104,24 +105,34 @@ def cut_segments(
     segments, gain_db = lags[kept], None
     if loopback is not None:
         segments, gain_db = _without_loopback(segments, located[kept], before, inverse)
+    rate, instants = inverse.low_rate, inverse.excitation.instants
+    shifts, errors = _shifts(segments, inverse)
+    several = ImpulseResponse(
+        samples=_shifted(segments, shifts * rate),
+        sample_rate=rate,
+        start=-before / rate,
+        lowest=inverse.lowest,
+        highest=inverse.highest,
+        absolute_time=loopback is not None,
+        told=(inverse.excitation.axis, recording.duration - zeros[-1] / rate - instants),
+    )
     return Segments(
-        samples=readonly(segments),
-        before=before,
-        starts=tuple(zero / inverse.low_rate for zero in zeros),
-        ends=recording.duration - zeros[-1] / inverse.low_rate,
+        several=several,
+        shifts=shifts,
+        errors=errors,
+        starts=tuple(zero / rate for zero in zeros),
         found=len(places),
         cut_short=len(places) - len(whole),
-        inverse=inverse,
         loopback_gain_db=gain_db,
     )
 
 
 def _check(recording: Recording, loopback: Recording | None, inverse: ExcitationInverse) -> None:
+    rate = inverse.excitation.sample_rate
     for each in (recording,) if loopback is None else (recording, loopback):
-        if each.sample_rate != inverse.sample_rate:
+        if each.sample_rate != rate:
             raise ValueError(
-                f"{each.place} has {each.sample_rate} Hz, the inverse was prepared for "
-                f"{inverse.sample_rate} Hz"
+                f"{each.place} has {each.sample_rate} Hz, the inverse was prepared for {rate} Hz"
             )
     if loopback is not None and loopback.samples.size != recording.samples.size:
         raise ValueError("recording and loopback are not channels of one file: lengths differ")
@@ -173,9 +184,8 @@ def _without_loopback(
     weights = 1.0 / np.arange(band.start, band.stop)
     level = np.log(magnitude[:, band]).mean(axis=0)
     gain = math.exp(float(np.average(level, weights=weights)))
-    floor = 1e-6 * gain**2  # far below the band; keeps the rest from blowing up
-    ratio = gain * np.conj(shape) / np.maximum(magnitude**2, floor)
-    ratio[magnitude < 1e-3 * gain] = 0.0
+    # Far below the band nothing is left, instead of blowing up.
+    ratio = np.divide(gain, shape, out=np.zeros_like(shape), where=magnitude >= 1e-3 * gain)
     return np.fft.irfft(np.fft.rfft(segments) * ratio, size), 20.0 * math.log10(gain)
 
 
@@ -184,24 +194,30 @@ def _in_band(size: int, inverse: ExcitationInverse) -> slice:
     return slice(math.ceil(inverse.lowest / step), math.floor(inverse.highest / step) + 1)
 
 
-def segment_shifts(segments: Segments, *, rounds: int = 2) -> tuple[FloatArray, FloatArray]:
+def _shifts(segments: FloatArray, inverse: ExcitationInverse) -> tuple[FloatArray, FloatArray]:
     """Return how much later than the first each segment lies, with standard deviations, in s.
 
-    A fraction of a sample where need be: the slope of the phase between two responses.
+    The slope of the phase between two responses.
     """
-    inverse, spectra = segments.inverse, np.fft.rfft(segments.samples)
-    size = segments.samples.shape[-1]
+    size, spectra = segments.shape[-1], np.fft.rfft(segments)
     band = _in_band(size, inverse)
     bins = np.arange(band.start, band.stop, dtype=np.float64)
-    rows = []
-    for spectrum in spectra:
+    rows = [(0.0, 0.0)]
+    for spectrum in spectra[1:]:
         cross = spectrum[band] * np.conj(spectra[0, band])
         # The strongest lag first, then the slope of what phase remains.
         lags = np.abs(np.fft.ifft(np.pad(cross, (band.start, 0)), 8 * band.stop))
         turn = -2.0 * math.pi * np.fft.fftfreq(lags.size)[int(np.argmax(lags))]
-        rows.append(phase_slope(cross, bins, turn, rounds=rounds))
+        rows.append(phase_slope(cross, bins, turn, rounds=2))
     turns, errors = np.array(rows).T * (size / inverse.low_rate / (2.0 * math.pi))
     return -turns, errors
+
+
+def _shifted(segments: FloatArray, earlier: FloatArray) -> FloatArray:
+    """Return each segment earlier by some samples, or fractions of one."""
+    size = segments.shape[-1]
+    turn = np.exp(2j * np.pi * np.outer(earlier, np.fft.rfftfreq(size)))
+    return np.asarray(np.fft.irfft(np.fft.rfft(segments) * turn, size))
 
 
 def phase_slope(
@@ -218,34 +234,3 @@ def phase_slope(
         slope += float(np.sum(away)) / bottom
         error = math.sqrt(float(np.sum(away**2))) / bottom
     return slope, error
-
-
-def aligned_segments(segments: Segments) -> ImpulseResponse:
-    """Return the segments, each shifted onto the first, as one impulse response of several.
-
-    Parameters
-    ----------
-    segments : Segments
-        From `cut_segments`.
-
-    Returns
-    -------
-    ImpulseResponse
-        Samples of shape (sweeps, N).
-    """
-    samples, inverse = segments.samples, segments.inverse
-    if samples.shape[0] > 1:
-        late, _ = segment_shifts(segments)
-        size = samples.shape[-1]
-        axis = inverse.low_rate / size * np.arange(size // 2 + 1)
-        turn = np.exp(2j * np.pi * np.outer(late, axis))
-        samples = np.fft.irfft(np.fft.rfft(samples) * turn, size)
-    return ImpulseResponse(
-        samples=samples,
-        sample_rate=inverse.low_rate,
-        start=-segments.before / inverse.low_rate,
-        lowest=inverse.lowest,
-        highest=inverse.highest,
-        absolute_time=segments.loopback_gain_db is not None,
-        told=(inverse.excitation.axis, segments.ends - inverse.excitation.instants),
-    )

@@ -40,14 +40,7 @@ def exposure_minutes(level_dba: float) -> float:
     """Return how long a day one may be exposed to a level, in minutes.
 
     NIOSH recommended exposure limit: 85 dBA for 8 hours, 3 dB exchange rate.
-
-    Raises
-    ------
-    ValueError
-        If the level is not finite.
     """
-    if not math.isfinite(level_dba):
-        raise ValueError(f"level_dba must be finite, got {level_dba!r}")
     return float(480.0 / 2.0 ** ((level_dba - 85.0) / 3.0))
 
 

@@ -16,16 +16,17 @@ Nothing is integrated or taken off: where the noise of the recording is reached,
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import Literal, get_args
+from typing import Literal
 
 import numpy as np
 
 from roomeq.analysis.smoothing import mean_over_windows
 from roomeq.analysis.sweeps.decay import estimate_decay
 from roomeq.base.bands import ThirdOctaveBand, whole_bands
-from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import ImpulseResponse
 
 FLAT_PER_DECAY = 1.2
@@ -60,7 +61,7 @@ class ImpulseWindow:
     Raises
     ------
     ValueError
-        If a time is negative or not finite, the length is zero, or the basis is not known.
+        If a time is negative or not finite, or the length is zero.
     """
 
     before: float
@@ -71,8 +72,6 @@ class ImpulseWindow:
     def __post_init__(self) -> None:
         if not (0 <= self.before < math.inf and 0 < self.length < math.inf):
             raise ValueError(f"needs finite times, got {self.before!r} and {self.length!r}")
-        if self.basis not in get_args(_Basis):
-            raise ValueError(f"basis is one of {get_args(_Basis)}, got {self.basis!r}")
 
     @property
     def flat(self) -> float:
@@ -80,14 +79,9 @@ class ImpulseWindow:
         return 0.8 * self.length
 
     @property
-    def taper(self) -> float:
-        """How long it falls, in s."""
-        return 0.2 * self.length
-
-    @property
     def energy(self) -> float:
         """Integral of the window's square, in s: 3/8 of each raised cosine (arithmetic)."""
-        return 0.5 * self.before + self.flat + 0.375 * (0.5 * self.before + self.taper)
+        return 0.5 * self.before + self.flat + 0.375 * (0.5 * self.before + 0.2 * self.length)
 
     @property
     def lowest_resolvable(self) -> float:
@@ -157,31 +151,27 @@ def choose_steady_window(
         Whether a disturbance is known of. Then the median over the octaves counts: a slam holds up
         few of them (common practice, no source).
     """
-    from scipy.fft import rfft
-
-    mean, window = impulse_response, plain
-    spectrum = rfft(mean.samples)
-    step = mean.sample_rate / mean.samples.size
-    octaves = max(1, round(math.log2(mean.highest / mean.lowest)))
+    octaves = max(1, round(math.log2(impulse_response.highest / impulse_response.lowest)))
+    centres = np.geomspace(1.2 * impulse_response.lowest, impulse_response.highest / 1.2, octaves)
+    samples, rate = impulse_response.samples, impulse_response.sample_rate
     times, falling = [], []
-    for centre in np.geomspace(1.2 * mean.lowest, mean.highest / 1.2, octaves):
-        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=0.3)
+    for instants, envelope in band_envelopes(samples, rate, centres, width=0.3):
         peak = int(np.argmax(envelope))
         last = int(np.flatnonzero(envelope >= 10 ** (-20 / 20) * envelope[peak])[-1])
         later = envelope[peak + 2 * (last - peak) :]
-        times.append(3.0 * (last - peak) / (step * envelope.size))
+        times.append(3.0 * float(instants[last] - instants[peak]))
         falling.append(later.size > 0 and later.max() <= 10 ** (-30 / 20) * envelope[peak])
-    credible = [time for time, falls in zip(times, falling, strict=True) if falls]
-    early = max(credible) if credible else float(np.percentile(times, 25))
-    if disturbed:
-        early = float(np.median(times))
+    early = float(np.median(times))
+    if not disturbed:
+        credible = [time for time, falls in zip(times, falling, strict=True) if falls]
+        early = max(credible, default=float(np.percentile(times, 25)))
     least = FLAT_PER_DECAY * early / 0.8
     most = FLAT_PER_DECAY * max(2.0 * early, _LEAST_STEADY) / 0.8
-    length = min(max(window.length, least), most, max(mean.end, window.length))
-    if length == window.length:
-        return window
+    length = min(max(plain.length, least), most, max(impulse_response.end, plain.length))
+    if length == plain.length:
+        return plain
     time = length * 0.8 / FLAT_PER_DECAY
-    return replace(window, length=length, decay_time=time, basis="early decay")
+    return replace(plain, length=length, decay_time=time, basis="early decay")
 
 
 def tapered_power(samples: FloatArray, size: int | None = None) -> tuple[FloatArray, float]:
@@ -203,25 +193,28 @@ def band_means(
     return np.asarray(mean_over_windows(axis, rows, lower=lower, upper=upper, over="linear")[0])
 
 
-def band_envelope(
-    spectrum: ComplexArray, *, step: float, centre: float, width: float
-) -> FloatArray:
-    """Return the magnitude of a band of a signal against time, shape (M,).
+def band_envelopes(
+    samples: FloatArray, rate: float, centres: FloatArray, *, width: float
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Return the magnitude of bands of a signal against time, each with its instants, shape (M,).
 
     Gaussian over ln f with standard deviation `width`, on as many samples as the band needs: they
-    cover the same (circular) time as the signal.
+    cover the same (circular) time as the signal, in s from its first sample on.
     """
-    from scipy.fft import ifft, next_fast_len
+    from scipy.fft import ifft, next_fast_len, rfft
 
-    first = max(1, int(centre * math.exp(-3.0 * width) / step))
-    last = min(spectrum.size, int(centre * math.exp(3.0 * width) / step) + 1)
-    axis = step * np.arange(first, last)
-    weight = np.exp(-0.5 * (np.log(axis / centre) / width) ** 2)
-    return np.asarray(np.abs(ifft(spectrum[first:last] * weight, next_fast_len(2 * axis.size))))
+    spectrum, step = rfft(samples), rate / samples.size
+    for centre in centres.tolist():
+        first = max(1, int(centre * math.exp(-3.0 * width) / step))
+        last = min(spectrum.size, int(centre * math.exp(3.0 * width) / step) + 1)
+        axis = step * np.arange(first, last)
+        weight = np.exp(-0.5 * (np.log(axis / centre) / width) ** 2)
+        envelope = np.abs(ifft(spectrum[first:last] * weight, next_fast_len(2 * axis.size)))
+        yield np.arange(envelope.size) / (step * envelope.size), envelope
 
 
 def window_values(times: FloatArray, *, window: ImpulseWindow) -> FloatArray:
-    """Return the window at given rising times, shape (N,)."""
+    """Return the window at given times, shape (N,)."""
     edges = (-window.before, -0.5 * window.before, window.flat, window.length)
     return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.interp(times, edges, (0.0, 1.0, 1.0, 0.0))))
 
@@ -241,14 +234,11 @@ def apply_window(impulse_response: ImpulseResponse, *, window: ImpulseWindow) ->
             f"{impulse_response.end:.3f} s"
         )
     times = impulse_response.times
-    first = int(np.searchsorted(times, -window.before - 0.5 / rate))
-    last = int(np.searchsorted(times, window.length + 0.5 / rate))
-    values = window_values(times[first:last], window=window)
-    return replace(
-        impulse_response,
-        samples=impulse_response.samples[..., first:last] * values,
-        start=float(times[first]),
-    )
+    edges = -window.before - 0.5 / rate, window.length + 0.5 / rate
+    kept = slice(*np.searchsorted(times, edges).tolist())
+    values = window_values(times[kept], window=window)
+    samples = impulse_response.samples[..., kept] * values
+    return replace(impulse_response, samples=samples, start=float(times[kept.start]))
 
 
 _WIDTH = math.log(10.0) / 10.0 / math.sqrt(math.pi)
@@ -296,23 +286,21 @@ def estimate_decay_lines(impulse_response: ImpulseResponse, *, until: float) -> 
     ValueError
         If the response holds more than one, ends before time zero, or covers none of the bands.
     """
-    from scipy.fft import rfft
-
     samples, rate = impulse_response.samples, float(impulse_response.sample_rate)
     lowest, highest = impulse_response.lowest, impulse_response.highest
     covered = whole_bands(20.0, 125.0, first=lowest, last=highest)
     end = min(until, impulse_response.end)
     if samples.ndim != 1 or not covered or not end > _STEP:
         raise ValueError("needs one impulse response beyond time zero that covers a band")
-    spectrum, duration = rfft(samples), samples.size / rate
     times = np.arange(0.0, end, _STEP)
+    centres = np.array([band.centre for band in covered])
     rows = []
-    for band in covered:
-        envelope = band_envelope(spectrum, step=1.0 / duration, centre=band.centre, width=_WIDTH)
-        own = np.arange(envelope.size) * (duration / envelope.size) + impulse_response.start
-        level = np.interp(times, own, amplitude_ratio_db(envelope / envelope.max()))
+    envelopes = band_envelopes(samples, rate, centres, width=_WIDTH)
+    for band, (instants, envelope) in zip(covered, envelopes, strict=True):
+        level_db = amplitude_ratio_db(envelope / envelope.max())
+        level = np.interp(times, instants + impulse_response.start, level_db)
         rows.append(np.where(times <= impulse_response.told_until(band.upper), level, np.nan))
-    deviations = 1.0 / (2.0 * math.pi * _WIDTH * np.array([band.centre for band in covered]))
+    deviations = 1.0 / (2.0 * math.pi * _WIDTH * centres)
     return DecayLines(
         bands=covered,
         times=readonly(times),

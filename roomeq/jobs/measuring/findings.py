@@ -13,8 +13,6 @@ from collections.abc import Sequence
 from dataclasses import replace as replace_field
 from enum import StrEnum
 
-from msgspec.structs import replace
-
 from roomeq.analysis.device_fit import (
     FURTHEST,
     FURTHEST_CORNER,
@@ -97,41 +95,38 @@ def move_row(
     label, setting = move
     own = [one for one in responses if move in one.moves]
     gain = fit.estimates["gain", label, setting]
-    row = MoveRow(label=label, setting_db=setting, gain_db=gain.value, gain_error_db=gain.error)
     # A gain that is surely not as set is told although it is less certain: what is set is worse.
     other = abs(gain.value - setting) > 2.0 * _ERRORS * gain.error
-    goal = 2.0 * GAIN_GOAL_DB if other else GAIN_GOAL_DB
-    told = {"gain": _ERRORS * gain.error <= goal}
-    found: dict[str, object] = {}
-    doubts = [
-        (Doubt.MISFIT, all(one.name in misfits for one in own)),
-        (Doubt.OTHER_GAIN, not 1 / 3 < gain.value / setting < 3),
-    ]
+    told = {"gain": _ERRORS * gain.error <= (2.0 * GAIN_GOAL_DB if other else GAIN_GOAL_DB)}
+    found = {"gain_db": gain.value, "gain_error_db": gain.error}
+    doubts = {
+        Doubt.MISFIT: all(one.name in misfits for one in own),
+        Doubt.OTHER_GAIN: not 1 / 3 < gain.value / setting < 3,
+    }
     if label != LEVEL:
         centre, q = fit.estimates["centre", label, 0.0], fit.estimates["q", label, setting]
         called = centres[label]
-        found = {"centre": centre.value, "centre_error": centre.error}
+        found |= {"centre": centre.value, "centre_error": centre.error}
         found |= {"q": q.value, "q_error": q.error}
         covered = any(
             one.frequencies[0] < 0.9 * called and one.frequencies[-1] > 1.1 * called for one in own
         )
         lost = _SMOOTHED * (2.0 * fit.together_octaves[label] * q.value) ** 2
         far = abs(math.log(centre.value / called)) > 0.97 * FURTHEST
-        doubts = [
-            (Doubt.OUTSIDE, not covered),
-            *doubts,
-            (Doubt.ELSEWHERE, far),
-            (Doubt.SMOOTHED, lost > 0.5 * min(Q_GOAL, GAIN_GOAL_DB / abs(gain.value))),
-        ]
+        smoothed = lost > 0.5 * min(Q_GOAL, GAIN_GOAL_DB / abs(gain.value))
+        doubts = {Doubt.OUTSIDE: not covered, **doubts, Doubt.ELSEWHERE: far}
+        doubts[Doubt.SMOOTHED] = smoothed
         told |= {"centre": _ERRORS * centre.error <= CENTRE_GOAL}
         told |= {"q": _ERRORS * q.error <= Q_GOAL}
-    doubt = next((code for code, holds in doubts if holds), None)
-    if doubt is None and not all(told.values()):
-        doubt = Doubt.UNCERTAIN
+    doubt = _first(doubts | {Doubt.UNCERTAIN: not all(told.values())})
     usable = doubt in (None, Doubt.UNCERTAIN) and told.get("centre", True)
-    return replace(
-        row, **found, told=tuple(k for k, v in told.items() if v) if usable else (), doubt=doubt
-    )
+    names = tuple(name for name, holds in told.items() if holds and usable)
+    return MoveRow(label=label, setting_db=setting, **found, told=names, doubt=doubt)
+
+
+def _first(doubts: dict[Doubt, bool]) -> Doubt | None:
+    """Return the first doubt that holds."""
+    return next((code for code, holds in doubts.items() if holds), None)
 
 
 def filter_row(one: MovedResponse, kind: FilterKind, mark: str) -> FilterRow:
@@ -151,21 +146,18 @@ def filter_row(one: MovedResponse, kind: FilterKind, mark: str) -> FilterRow:
     found = fit_filter(one, kind=kind, mark=called)
     best, *alike = found.filters
     far = abs(math.log(best.corner / called)) > 0.97 * FURTHEST_CORNER
-    doubts = [
-        (Doubt.OUTSIDE, not one.frequencies[0] < called < one.frequencies[-1]),
-        (Doubt.MISFIT, found.misfit),
-        (Doubt.ELSEWHERE, far),
-        (Doubt.UNCERTAIN, bool(alike) or _ERRORS * found.corner.error > CENTRE_GOAL),
-    ]
-    return FilterRow(
-        kind=kind,
+    doubts = {
+        Doubt.OUTSIDE: not one.frequencies[0] < called < one.frequencies[-1],
+        Doubt.MISFIT: found.misfit,
+        Doubt.ELSEWHERE: far,
+        Doubt.UNCERTAIN: bool(alike) or _ERRORS * found.corner.error > CENTRE_GOAL,
+    }
+    return FilterRow.copied(
+        best,
         mark=called,
-        corner=best.corner,
         corner_error=found.corner.error,
-        family=best.family,
-        order=best.order,
         filters=tuple(
             str(replace_field(one, corner=float(f"{one.corner:.4g}"))) for one in found.filters
         ),
-        doubt=next((code for code, holds in doubts if holds), None),
+        doubt=_first(doubts),
     )

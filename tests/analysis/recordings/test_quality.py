@@ -31,7 +31,6 @@ def test_a_clean_recording_has_no_finding(decay_time, seat):
     # 40 dB signal-to-noise ratio; many more, and other kinds, in the benchmark.
     quality = judge_recording(recording(clean(decay_time, seat, seed=seat)), SWEEP)
     assert quality.findings == ()
-    assert quality.usable
     assert quality.snr_db.min() > 25.0
 
 
@@ -55,8 +54,7 @@ def test_findings_come_worst_first_and_the_figures_are_kept():
     quality = judge_recording(recording(samples, path="seat.flac"), SWEEP)
     ranks = [list(reversed(Severity)).index(one.severity) for one in quality.findings]
     assert ranks == sorted(ranks)
-    assert quality.file == "seat.flac"
-    assert len(quality.bands) == quality.snr_db.size == quality.noise_db.size
+    assert len(quality.bands) == quality.snr_db.size
     assert not quality.snr_db.flags.writeable
     assert quality.starts[0] == pytest.approx(7.0, abs=0.03)
     assert quality.duration == pytest.approx(samples.size / RATE)

@@ -94,7 +94,7 @@ def test_a_silent_channel_says_nothing_else():
     for samples in (np.zeros(RATE), np.full(RATE, 0.3)):
         quality = judged(samples)
         assert codes(quality) == {"silent_channel"}
-        assert not quality.usable
+        assert quality.findings[0].severity is Severity.FAULT
         assert quality.bands == ()
 
 

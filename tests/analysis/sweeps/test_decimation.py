@@ -14,9 +14,7 @@ def tone(frequency, frames, rate):
 def test_the_passband_is_kept(factor, part):
     rate, frames = 48000, 96001
     passband = 0.3 * rate / factor
-    low = decimate(
-        tone(part * passband, frames, rate), factor=factor, sample_rate=rate, passband=passband
-    )
+    low = decimate(tone(part * passband, frames, rate), factor=factor)
     assert low.size == -(-frames // factor)
     inner = slice(low.size // 4, 3 * low.size // 4)
     exact = tone(part * passband, frames, rate)[::factor]
@@ -25,13 +23,11 @@ def test_the_passband_is_kept(factor, part):
 
 @pytest.mark.parametrize("factor", [12, 25])
 def test_what_would_fold_into_the_passband_is_rejected(factor):
-    # Kaiser's design formulas: 130 dB; 120 dB is asked here.
+    # Kaiser's design formulas: 120 dB.
     rate, frames = 48000, 96000
     passband = 0.3 * rate / factor
     for frequency in (rate / factor - passband, rate / factor, 0.45 * rate):
-        low = decimate(
-            tone(frequency, frames, rate), factor=factor, sample_rate=rate, passband=passband
-        )
+        low = decimate(tone(frequency, frames, rate), factor=factor)
         assert np.abs(low[low.size // 4 : 3 * low.size // 4]).max() < 1e-6
 
 
@@ -42,17 +38,15 @@ def test_blocks_agree_with_scipy():
     noise = rng.standard_normal(200_003)
     sos = scipy.signal.butter(8, 200, fs=rate, output="sos")
     noise = scipy.signal.sosfiltfilt(sos, noise)
-    low = decimate(noise, factor=factor, sample_rate=rate, passband=400.0)
+    low = decimate(noise, factor=factor)
     taps = scipy.signal.firwin(4001, 600, window=("kaiser", 14), fs=rate)
     other = scipy.signal.upfirdn(taps, noise, 1, factor)[2000 // factor :][: low.size]
     np.testing.assert_allclose(low[100:-100], other[100:-100], atol=1e-5 * np.abs(noise).max())
 
 
 def test_a_short_signal_and_a_factor_of_one():
-    np.testing.assert_array_equal(
-        decimate([1.0, 2.0], factor=1, sample_rate=48000, passband=100.0), [1.0, 2.0]
-    )
-    low = decimate([1.0, 0.0, 0.0], factor=2, sample_rate=48000, passband=5000.0)
+    np.testing.assert_array_equal(decimate([1.0, 2.0], factor=1), [1.0, 2.0])
+    low = decimate([1.0, 0.0, 0.0], factor=2)
     assert low.shape == (2,)
 
 
@@ -62,8 +56,3 @@ def test_the_factor_leaves_room():
     assert choose_decimation(1000, highest=300.0) == 1
     for rate in (44100, 48000, 88200, 96000, 192000):
         assert rate / choose_decimation(rate, highest=400.0) >= 1600.0
-
-
-def test_misuse():
-    with pytest.raises(ValueError, match="passband"):
-        decimate(np.zeros(9), factor=4, sample_rate=48000, passband=6000.0)

@@ -106,7 +106,7 @@ def test_window_lengths_follow_the_gaps():
     for order in (2, 3, 4, 5):
         gap = sweep.growth * np.log(order / (order - 1))
         ahead = sweep.growth * np.log((order + 1) / order)
-        window, _ = harmonic_window(order, played, 8000.0)
+        _, window = harmonic_window(order, played, 8000.0)
         assert window.size / 8000.0 < gap + 0.3 * ahead
 
 

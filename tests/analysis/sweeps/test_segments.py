@@ -3,7 +3,7 @@ import pytest
 from recorded_rooms import plain_sweep
 
 from roomeq.analysis.sweeps.deconvolution import BEFORE, LONGEST_DECAY, prepare_inverse
-from roomeq.analysis.sweeps.segments import aligned_segments, cut_segments
+from roomeq.analysis.sweeps.segments import cut_segments
 from roomeq.analysis.sweeps.sweep import playback_signal
 from roomeq.base.recording import Recording
 
@@ -31,9 +31,9 @@ def test_a_wire_is_an_impulse_of_its_gain(highest):
     recording = wire(sweep, gain=0.25, delay=120)
     inverse = inverse_for(sweep, recording, highest)
     cuts = cut_segments(recording, inverse=inverse, loopback=wire(sweep))
-    assert cuts.samples.shape[0] == 1
-    spectrum = np.fft.rfft(np.roll(cuts.samples[0], -cuts.before))
-    axis = np.fft.rfftfreq(cuts.samples.shape[1], 1 / inverse.low_rate)
+    (samples,) = cuts.several.samples
+    spectrum = np.fft.rfft(np.roll(samples, round(cuts.several.start * inverse.low_rate)))
+    axis = np.fft.rfftfreq(samples.size, 1 / inverse.low_rate)
     inside = (axis > 12.0) & (axis < 290.0)
     delayed = 0.25 * np.exp(-2j * np.pi * axis[inside] * 120 / sweep.sample_rate)
     np.testing.assert_allclose(spectrum[inside], delayed, atol=2e-4)
@@ -47,8 +47,8 @@ def test_what_is_kept_around_time_zero(highest):
     inverse = inverse_for(sweep, recording, highest)
     cuts = cut_segments(recording, inverse=inverse)
     before = min(BEFORE, 0.5 * sweep.harmonic_advance(2))
-    assert cuts.before / inverse.low_rate == pytest.approx(before, abs=1e-3)
-    after = (cuts.samples.shape[1] - cuts.before) / inverse.low_rate
+    assert -cuts.several.start == pytest.approx(before, abs=1e-3)
+    after = cuts.several.end
     # From the moment the sweep has passed the highest frequency until the next one starts.
     passed = sweep.time_of(min(inverse.highest, sweep.stop))
     expected = min(sweep.duration + sweep.tail - passed, LONGEST_DECAY)
@@ -68,8 +68,7 @@ def test_alignment_takes_out_fractions_of_a_sample(late):
     played = np.concatenate((played[:second], moved[: played.size - second]))
     recording = Recording(samples=played, sample_rate=sweep.sample_rate)
     inverse = inverse_for(sweep, recording, 300.0)
-    cuts = cut_segments(recording, inverse=inverse)
-    impulse = aligned_segments(cuts)
+    impulse = cut_segments(recording, inverse=inverse).several
     peak = np.abs(impulse.samples).max()
     assert np.abs(impulse.samples[0] - impulse.samples[1]).max() < 2e-3 * peak
     assert not impulse.absolute_time
@@ -84,6 +83,6 @@ def test_the_first_arrival_is_not_the_strongest(highest):
         samples=0.5 * played + np.roll(played, 180), sample_rate=sweep.sample_rate
     )
     inverse = inverse_for(sweep, recording, highest)
-    impulse = aligned_segments(cut_segments(recording, inverse=inverse))
+    impulse = cut_segments(recording, inverse=inverse).several
     strongest = impulse.times[int(np.argmax(np.abs(impulse.samples[0])))]
     assert strongest == pytest.approx(0.03, abs=2e-3)

@@ -24,7 +24,6 @@ def decay(times, governed=(False, False, False, False)):
         bandwidths=UPPER - LOWER,
         t20=times,
         t30=0.9 * times,
-        range_db=np.full(4, 50.0),
         noise_met_at=np.full(4, 2.0),
         governed_by_filter=np.array(governed),
     )
