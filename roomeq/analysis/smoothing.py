@@ -199,9 +199,12 @@ def _smoothing_windows(
     axis = checked_frequencies(frequencies)
     if axis.size < 2:
         raise ValueError(f"needs an axis of at least two frequencies, got shape {axis.shape}")
-    data = _checked_rows(axis, values)
-    half = 2.0 ** (0.5 / _checked_fraction(fraction))
-    asked = _checked_targets(axis, at)
+    data, asked = _checked_rows(axis, values), _checked_targets(axis, at)
+    if isinstance(fraction, bool) or not isinstance(fraction, (int, np.integer)):
+        raise TypeError(f"fraction is a whole number, 3 for a third of an octave; got {fraction!r}")
+    if not 1 <= fraction <= _FINEST:
+        raise ValueError(f"fraction must lie between 1 and {_FINEST}, got {fraction}")
+    half = 2.0 ** (0.5 / fraction)
     return axis, data, (asked / half, asked * half)
 
 
@@ -218,14 +221,6 @@ def _power_means_db(
     with np.errstate(divide="ignore"):
         found = np.clip(10.0 * np.log10(means) + top, low, top)
     return np.asarray(found.reshape(*levels.shape[:-1], lower.size))
-
-
-def _checked_fraction(fraction: int) -> int:
-    if isinstance(fraction, bool) or not isinstance(fraction, (int, np.integer)):
-        raise TypeError(f"fraction is a whole number, 3 for a third of an octave; got {fraction!r}")
-    if not 1 <= fraction <= _FINEST:
-        raise ValueError(f"fraction must lie between 1 and {_FINEST}, got {fraction}")
-    return int(fraction)
 
 
 def _checked_rows(axis: FloatArray, values: ArrayLike) -> FloatArray:

@@ -252,7 +252,7 @@ def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Ax
         If matplotlib is not installed.
     """
     found = survey_signal_to_noise(survey)
-    return plot_signal_to_noise(found.frequencies, found.snr_db, seats=found.seats, ax=ax)
+    return plot_signal_to_noise(found.columns, found, seats=list(found.index), ax=ax)
 
 
 def _look(value_db: float) -> Look:
