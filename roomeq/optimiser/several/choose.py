@@ -238,12 +238,10 @@ def with_few_moves(model: Model, best: State, before: State, *, limit: float) ->
 
 def count_moves(model: Model, x: FloatArray, before: State) -> int:
     """Return how many things are not as they are set now."""
-    n = model.n
-    own = np.unique(model.lines)
-    moved = np.abs(x - before.x) > _SAME
+    own, moved = np.unique(model.lines), np.abs(x - before.x) > _SAME
     bands = {(*x[at], *before.x[at]): int(moved[at].sum()) for at in model.gain_places}
-    turned = int(moved[model.sign_places].sum())
-    return turned + int(moved[own].sum() + moved[n + own].sum()) + sum(bands.values())
+    alone = int(moved[[*own, *(model.n + own), *model.sign_places]].sum())
+    return alone + sum(bands.values())
 
 
 def _shifted(model: Model, state: State, before: State) -> State:
