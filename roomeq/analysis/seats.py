@@ -344,10 +344,7 @@ class OddSeat:
 
 
 def estimate_odd_seat(
-    frequencies: ArrayLike,
-    level_db: ArrayLike,
-    *,
-    seats: Sequence[str],
+    frequencies: ArrayLike, level_db: ArrayLike, *, seats: Sequence[str]
 ) -> OddSeat | None:
     """Name the seat that differs most from the rest, if it stands out.
 

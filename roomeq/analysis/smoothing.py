@@ -140,10 +140,7 @@ def smooth_power(
 
 
 def band_levels_db(
-    frequencies: ArrayLike,
-    level_db: ArrayLike,
-    *,
-    bands: Sequence[ThirdOctaveBand],
+    frequencies: ArrayLike, level_db: ArrayLike, *, bands: Sequence[ThirdOctaveBand]
 ) -> FloatArray:
     """Return the mean level of a response within third-octave bands: that of pink noise.
 

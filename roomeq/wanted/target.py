@@ -316,12 +316,13 @@ def with_limit_estimate(
         chosen, at=axis, without_db=lambda f: equaliser.response_db(present_gains_db, f)
     )
     levels = levels - target.curve_db(axis)
-    found = estimate_lower_limit(axis, levels, weights=chosen.weights)
+    found, highest = (
+        estimate_lower_limit(axis, levels, weights=chosen.weights, highest=highest)
+        for highest in (False, True)
+    )
     return replace(
         target,
         lower_limit=found,
         lower_limit_estimated=found is not None,
-        highest_lower_limit=estimate_lower_limit(
-            axis, levels, weights=chosen.weights, highest=True
-        ),
+        highest_lower_limit=highest,
     )

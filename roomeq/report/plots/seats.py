@@ -247,7 +247,7 @@ def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Ax
     Raises
     ------
     ValueError
-        As `roomeq.analysis.signal_to_noise.survey_signal_to_noise`.
+        As `roomeq.analysis.survey_levels.survey_signal_to_noise`.
     ImportError
         If matplotlib is not installed.
     """
