@@ -127,6 +127,7 @@ def fit_chain(
 
 _START_FALL_DB = 8.0
 _STATED = 0.1  # corners that are stated have less spread than that
+_HOPELESS = 30.0  # in ln of a likelihood
 
 
 class Judged(NamedTuple):
@@ -168,7 +169,7 @@ def _low_passes(errors: Errors, tried: list[Tried], end: Chain, like: Fit | None
         if given and any(part.spread < _STATED for part in one.chain):  # no trap of others'
             both.append(fit_chain((*end, *one.chain), errors, ripple, corners))
         fits.append(min(both, key=lambda fit: errors.misfit(fit, ripple)))
-    return _judged(errors, tried, fits)
+    return _judged(errors, tried, fits, ripple)
 
 
 def _low_ends(errors: Errors, tried: list[Tried], low: Found) -> Found:
@@ -179,7 +180,7 @@ def _low_ends(errors: Errors, tried: list[Tried], low: Found) -> Found:
     for one in tried:
         start = dict(enumerate(corners, start=priors(one.chain)[0].size))
         fits.append(fit_chain((*one.chain, *chain), errors, ripple, start))
-    return _judged(errors, tried, fits)
+    return _judged(errors, tried, fits, ripple)
 
 
 def _ripple_of(fit: Fit, errors: Errors) -> int:
@@ -191,12 +192,14 @@ def _ripple_of(fit: Fit, errors: Errors) -> int:
     return errors.likeliest(fit_chain(fit.chain, errors, 0, start).left_db)
 
 
-def _judged(errors: Errors, tried: list[Tried], fits: list[Fit]) -> Found:
-    """Return fits with ln evidence and prior."""
-    return [
-        Judged(one, fit, errors.evidence(fit) + math.log(one.prior))
-        for one, fit in zip(tried, fits, strict=True)
-    ]
+def _judged(errors: Errors, tried: list[Tried], fits: list[Fit], ripple: int) -> Found:
+    """Return fits with ln evidence and prior; far worse ones by one ripple alone are given up."""
+    quick, found = [errors.misfit(fit, ripple) for fit in fits], []
+    for one, fit, misfit in zip(tried, fits, quick, strict=True):
+        told = misfit < min(quick) + _HOPELESS
+        odds = errors.evidence(fit) + math.log(one.prior) if told else -math.inf
+        found.append(Judged(one, fit, odds))
+    return found
 
 
 def _corner_starts(low_passes: Chain, seen: Observation) -> list[float]:
