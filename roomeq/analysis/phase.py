@@ -30,13 +30,7 @@ _END_OCTAVES = 1.0 / 3.0
 _NEPERS_PER_DB = math.log(10.0) / 20.0  # of amplitude
 
 
-def estimate_minimum_phase_deg(
-    frequencies: ArrayLike,
-    level_db: ArrayLike,
-    *,
-    below_db_per_octave: float | None = None,
-    above_db_per_octave: float | None = None,
-) -> FloatArray:
+def estimate_minimum_phase_deg(frequencies: ArrayLike, level_db: ArrayLike) -> FloatArray:
     """Estimate the phase a minimum-phase system of this level has.
 
     Parameters
@@ -44,11 +38,8 @@ def estimate_minimum_phase_deg(
     frequencies : array_like, shape (F,)
         Hz, positive and strictly increasing, at least two.
     level_db : array_like, shape (..., F)
-        Levels in dB, finite, unsmoothed or only lightly smoothed.
-    below_db_per_octave, above_db_per_octave : float, optional
-        Slope of the level below and above the data, ``dL / d log2 f`` (a high-pass is positive
-        below, a low-pass negative above). Where not given, the mean slope over the outermost third
-        of an octave is taken to go on for ever.
+        Levels in dB, finite, unsmoothed or only lightly smoothed. Below and above the data the mean
+        slope over the outermost third of an octave is taken to go on for ever.
 
     Returns
     -------
@@ -86,49 +77,21 @@ def estimate_minimum_phase_deg(
     rows = []
     for row in levels.reshape(-1, axis.size):
         nepers = np.interp(grid, x, row) * _NEPERS_PER_DB
-        ends = (
-            _end_slope(grid - grid[0], nepers, below_db_per_octave),
-            _end_slope(grid[::-1] - grid[-1], nepers[::-1], above_db_per_octave),
-        )
+        ends = _end_slope(grid, nepers), _end_slope(grid[::-1], nepers[::-1])
         phase = _bode_phase(nepers, step=float(grid[1] - grid[0]), kernel=kernel, ends=ends)
         rows.append(np.interp(x, grid, phase))
     return np.asarray(np.rad2deg(np.array(rows).reshape(levels.shape)))
 
 
-def estimate_excess_phase_deg(
-    response: FrequencyResponse, **end_slopes: float | None
-) -> FloatArray:
-    """Estimate measured phase minus minimum phase.
+def _phases_deg(response: FrequencyResponse) -> tuple[FloatArray, FloatArray]:
+    """Return minimum phase, and by how much the measured one exceeds it, both (..., F), unwrapped.
 
-    Parameters
-    ----------
-    response : FrequencyResponse
-        With phase, and dense enough that the phase turns by less than half a turn from one
-        frequency to the next: else the unwrapping loses whole turns.
-    **end_slopes
-        ``below_db_per_octave`` and ``above_db_per_octave``, as for `estimate_minimum_phase_deg`.
-
-    Returns
-    -------
-    ndarray, shape (..., F)
-        Degrees, unwrapped along frequency. A delay of tau adds ``-360 * f * tau``, a wrong polarity
-        180.
-
-    Raises
-    ------
-    MissingPhaseError
-        If the response has level only.
-    ValueError
-        If it has fewer than two frequencies, or a zero (its level is not finite).
+    A delay of tau adds ``-360 * f * tau`` to the excess, a wrong polarity 180.
     """
     pressure = response.pressure
-    minimum = estimate_minimum_phase_deg(response.frequencies, response.level_db, **end_slopes)
-    return _excess_deg(pressure, minimum)
-
-
-def _excess_deg(pressure: ComplexArray, minimum_deg: FloatArray) -> FloatArray:
-    turned = pressure * np.exp(-1j * np.deg2rad(minimum_deg))
-    return np.asarray(np.rad2deg(np.unwrap(np.angle(turned), axis=-1)))
+    minimum = estimate_minimum_phase_deg(response.frequencies, response.level_db)
+    turned = pressure * np.exp(-1j * np.deg2rad(minimum))
+    return minimum, np.asarray(np.rad2deg(np.unwrap(np.angle(turned), axis=-1)))
 
 
 def estimate_group_delay(response: FrequencyResponse) -> FloatArray:
@@ -144,16 +107,15 @@ def estimate_group_delay(response: FrequencyResponse) -> FloatArray:
     ValueError
         If it has fewer than two frequencies.
     """
-    phase_deg = np.rad2deg(np.unwrap(np.angle(response.pressure), axis=-1))
-    return _delay_of(response.frequencies, phase_deg)
+    turns = np.unwrap(np.angle(response.pressure), axis=-1) / (2.0 * np.pi)
+    if response.frequencies.size < 2:
+        raise ValueError("group delay needs at least two frequencies")
+    order: Literal[1, 2] = 2 if response.frequencies.size > 2 else 1
+    return np.asarray(-np.gradient(turns, response.frequencies, axis=-1, edge_order=order))
 
 
 def estimate_excess_group_delay(
-    response: FrequencyResponse,
-    *,
-    at: ArrayLike | None = None,
-    fraction: int = 12,
-    **end_slopes: float | None,
+    response: FrequencyResponse, *, at: ArrayLike, fraction: int = 12
 ) -> FloatArray:
     """Estimate the group delay of the excess phase.
 
@@ -163,19 +125,17 @@ def estimate_excess_group_delay(
     Parameters
     ----------
     response : FrequencyResponse
-        With phase; as for `estimate_excess_phase_deg`, not smoothed.
-    at : array_like, shape (G,), optional
-        Frequencies of the result in Hz, within the data. Each value is then the mean over df within
-        1/`fraction` octave (cut off at the ends of the data), which no narrow rise escapes. Without
-        it, the slope of the phase at the response's own frequencies.
+        With phase, not smoothed, and dense enough that the phase turns by less than half a turn
+        from one frequency to the next: else the unwrapping loses whole turns.
+    at : array_like, shape (G,)
+        Frequencies of the result in Hz, within the data. Each value is the mean over df within
+        1/`fraction` octave (cut off at the ends of the data), which no narrow rise escapes.
     fraction : int
         N of the 1/N-octave window, at least 1.
-    **end_slopes
-        ``below_db_per_octave`` and ``above_db_per_octave``, as for `estimate_minimum_phase_deg`.
 
     Returns
     -------
-    ndarray, shape (..., F) or (..., G)
+    ndarray, shape (..., G)
         Seconds.
 
     Raises
@@ -183,13 +143,10 @@ def estimate_excess_group_delay(
     MissingPhaseError
         If the response has level only.
     ValueError
-        If it has fewer than two frequencies, or a zero.
+        If it has fewer than two frequencies, or a zero (its level is not finite).
     """
-    axis = response.frequencies
-    excess_deg = estimate_excess_phase_deg(response, **end_slopes)
-    if at is None:
-        return _delay_of(axis, excess_deg)
-    return _mean_delay(axis, excess_deg, np.asarray(at, dtype=np.float64), fraction)
+    _, excess_deg = _phases_deg(response)
+    return _mean_delay(response.frequencies, excess_deg, np.asarray(at, np.float64), fraction)
 
 
 def energy_time(frequencies: FloatArray, pressure: ComplexArray) -> float:
@@ -237,7 +194,7 @@ def estimate_phase_parts(response: FrequencyResponse, *, at: ArrayLike) -> Phase
     Parameters
     ----------
     response : FrequencyResponse
-        With phase; as for `estimate_excess_phase_deg`.
+        With phase; as for `estimate_excess_group_delay`.
     at : array_like, shape (F,)
         Hz, within the data.
 
@@ -249,8 +206,7 @@ def estimate_phase_parts(response: FrequencyResponse, *, at: ArrayLike) -> Phase
         As `estimate_excess_group_delay`.
     """
     axis, asked = response.frequencies, np.asarray(at, dtype=np.float64)
-    minimum = estimate_minimum_phase_deg(axis, response.level_db)
-    excess = _excess_deg(response.pressure, minimum)
+    minimum, excess = _phases_deg(response)
     own, rest = (_mean_delay(axis, row, asked, 12) for row in (minimum, excess))
     delay = float(np.median(rest))
 
@@ -284,18 +240,9 @@ def _mean_delay(
     return np.asarray((-np.array(turns) / (high - low)).reshape(*phase_deg.shape[:-1], asked.size))
 
 
-def _delay_of(frequencies: FloatArray, phase_deg: FloatArray) -> FloatArray:
-    if frequencies.size < 2:
-        raise ValueError("group delay needs at least two frequencies")
-    order: Literal[1, 2] = 2 if frequencies.size > 2 else 1
-    slope = np.gradient(phase_deg / 360.0, frequencies, axis=-1, edge_order=order)
-    return np.asarray(-slope)
-
-
-def _end_slope(distance: FloatArray, nepers: FloatArray, given_db: float | None) -> float:
-    """Return dA/du at the end where `distance` is zero, as given or over the outermost part."""
-    if given_db is not None:
-        return given_db * _NEPERS_PER_DB / math.log(2.0)
+def _end_slope(grid: FloatArray, nepers: FloatArray) -> float:
+    """Return dA/du over the outermost part, where the grid begins."""
+    distance = grid - grid[0]
     part = max(int(np.count_nonzero(np.abs(distance) <= _END_OCTAVES * math.log(2.0))), 2)
     return float(np.polyfit(distance[:part], nepers[:part], 1)[0])
 

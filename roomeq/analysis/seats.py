@@ -4,7 +4,7 @@ Conventions
 -----------
 Levels are in dB, shape (S, F): seats first, frequency last. Seat weights count relative to each
 other. A *level mean* averages decibels, a *power mean* squared pressures; both are given, never
-mixed. Standard deviations and variances divide by n (``ddof=0``) unless `ddof` says otherwise.
+mixed. Standard deviations and variances divide by n.
 
 What these numbers cannot tell: an offset of one seat (microphone gain, drive level) counts as
 variation. Where levels are not comparable between seats, put `comparable_level_db` first. And one
@@ -56,8 +56,6 @@ class SeatStatistics:
         Loudest minus quietest seat, in dB; seats of weight zero are left out.
     loudest, quietest : tuple of str, length F
         Names of these seats; the first in order, if several are equal.
-    ddof : int
-        0 if deviations are divided by n, 1 if by n - 1.
     """
 
     frequencies: FloatArray
@@ -69,7 +67,6 @@ class SeatStatistics:
     range_db: FloatArray
     loudest: tuple[str, ...]
     quietest: tuple[str, ...]
-    ddof: int
 
     def to_frame(self) -> DataFrame:
         """Return one row for each frequency: a column ``frequency`` in Hz and one per figure."""
@@ -99,8 +96,6 @@ class SpatialFigures:
         Mean over frequency of the level mean over seats, in dB.
     lowest, highest : float
         Span in Hz.
-    ddof : int
-        0 if variances are divided by n, 1 if by n - 1.
     """
 
     variation_between_seats_db2: float
@@ -108,7 +103,6 @@ class SpatialFigures:
     mean_level_db: float
     lowest: float
     highest: float
-    ddof: int
 
 
 def estimate_seat_statistics(
@@ -117,7 +111,6 @@ def estimate_seat_statistics(
     *,
     seats: Sequence[str],
     weights: ArrayLike | None = None,
-    ddof: int = 0,
 ) -> SeatStatistics:
     """Estimate averages over seats and the variation between them, frequency by frequency.
 
@@ -131,9 +124,6 @@ def estimate_seat_statistics(
         Names.
     weights : array_like, shape (S,), optional
         Seat weights, not negative; equal by default.
-    ddof : int
-        0 divides by n; 1 divides by n - 1, with weights by ``1 - sum(p ** 2)`` for weights p that
-        sum to 1.
 
     Returns
     -------
@@ -142,13 +132,12 @@ def estimate_seat_statistics(
     Raises
     ------
     ValueError
-        If shapes differ, a level is not finite, weights are not usable, `ddof` is neither 0 nor 1,
-        or is 1 with a single seat.
+        If shapes differ, a level is not finite or weights are not usable.
     """
     axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=seats)
     shares = _shares(weights, count=len(names))
     mean = level_mean_db(levels, weights=shares)
-    variance = _variance(levels, mean=mean, shares=shares, ddof=ddof)
+    variance = shares @ (levels - mean) ** 2
     counted = np.flatnonzero(shares > 0)
     top, bottom = counted[levels[counted].argmax(axis=0)], counted[levels[counted].argmin(axis=0)]
     return SeatStatistics(
@@ -161,7 +150,6 @@ def estimate_seat_statistics(
         range_db=readonly(np.ptp(levels[counted], axis=0)),
         loudest=tuple(names[index] for index in top),
         quietest=tuple(names[index] for index in bottom),
-        ddof=ddof,
     )
 
 
@@ -172,7 +160,6 @@ def estimate_band_statistics(
     seats: Sequence[str],
     bands: Sequence[ThirdOctaveBand],
     weights: ArrayLike | None = None,
-    ddof: int = 0,
 ) -> SeatStatistics:
     """Estimate averages over seats and the variation between them, band by band.
 
@@ -191,7 +178,6 @@ def estimate_band_statistics(
         band_levels_db(axis, levels, bands=bands),
         seats=names,
         weights=weights,
-        ddof=ddof,
     )
 
 
@@ -202,7 +188,6 @@ def estimate_spatial_figures(
     lowest: float = 20.0,
     highest: float = 80.0,
     weights: ArrayLike | None = None,
-    ddof: int = 0,
     weighting: FrequencyWeighting = "log_frequency",
 ) -> SpatialFigures:
     """Estimate variation between seats, unevenness of their average and mean level over a span.
@@ -217,16 +202,13 @@ def estimate_spatial_figures(
         Span in Hz; samples within it count.
     weights : array_like, shape (S,), optional
         Seat weights; equal by default.
-    ddof : int
-        For both variances: 0 divides by n, 1 by n - 1 (effective number where weighted).
     weighting : {"log_frequency", "points"}
         Whether samples weigh as their share of ln f, or all alike as in the source.
 
     Raises
     ------
     ValueError
-        If the span holds no sample, `ddof` is 1 with one seat or one sample, or an argument is not
-        usable.
+        If the span holds no sample, or an argument is not usable.
     """
     axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=None)
     if weighting not in get_args(FrequencyWeighting):
@@ -242,14 +224,13 @@ def estimate_spatial_figures(
     over = _shares(log_frequency_weights(axis) if by_octave else None, count=axis.size)
     mean = level_mean_db(levels, weights=shares)
     overall = level_mean_db(mean, weights=over)
-    between = _variance(levels, mean=mean, shares=shares, ddof=ddof)
+    between = shares @ (levels - mean) ** 2
     return SpatialFigures(
         variation_between_seats_db2=float(over @ between),
-        unevenness_of_average_db2=float(_variance(mean, mean=overall, shares=over, ddof=ddof)),
+        unevenness_of_average_db2=float(over @ (mean - overall) ** 2),
         mean_level_db=float(overall),
         lowest=float(lowest),
         highest=float(highest),
-        ddof=ddof,
     )
 
 
@@ -307,8 +288,8 @@ def seat_spread_db(level_db: ArrayLike, *, weights: ArrayLike | None = None) -> 
     """
     levels = np.asarray(level_db, dtype=np.float64)
     shares = _shares(weights, count=len(levels))
-    mean = level_mean_db(levels, weights=shares)
-    return np.asarray(np.sqrt(_variance(levels, mean=mean, shares=shares, ddof=0)))
+    squares = (levels - level_mean_db(levels, weights=shares)) ** 2
+    return np.asarray(np.sqrt(np.tensordot(shares, squares, axes=1)))
 
 
 def checked_seat_levels(
@@ -338,17 +319,6 @@ def _shares(weights: ArrayLike | None, *, count: int) -> FloatArray:
     return np.asarray(given / given.sum())
 
 
-def _variance(levels: FloatArray, *, mean: FloatArray, shares: FloatArray, ddof: int) -> FloatArray:
-    if ddof not in (0, 1):
-        raise ValueError(f"ddof is 0 or 1, got {ddof!r}")
-    squares = np.asarray(np.tensordot(shares, (levels - mean) ** 2, axes=1))
-    if ddof == 0:
-        return squares
-    if np.count_nonzero(shares) < 2:
-        raise ValueError("ddof=1 needs at least two that count")
-    return np.asarray(squares / (1.0 - shares @ shares))
-
-
 _ODD_LEAST_DB = 3.0
 _ODD_RATIO = 1.5
 
@@ -374,11 +344,7 @@ class OddSeat:
 
 
 def estimate_odd_seat(
-    frequencies: ArrayLike,
-    level_db: ArrayLike,
-    *,
-    seats: Sequence[str],
-    weights_over_frequency: ArrayLike | None = None,
+    frequencies: ArrayLike, level_db: ArrayLike, *, seats: Sequence[str]
 ) -> OddSeat | None:
     """Name the seat that differs most from the rest, if it stands out.
 
@@ -395,8 +361,6 @@ def estimate_odd_seat(
         Levels in dB, smoothed: else narrow dips make every seat odd.
     seats : sequence of str, length S
         Names.
-    weights_over_frequency : array_like, shape (F,), optional
-        Weight of each sample; its share of ln f by default.
 
     Returns
     -------
@@ -406,11 +370,10 @@ def estimate_odd_seat(
     Raises
     ------
     ValueError
-        If shapes differ, a level is not finite or weights are not usable.
+        If shapes differ or a level is not finite.
     """
     axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=seats)
-    over = log_frequency_weights(axis) if weights_over_frequency is None else weights_over_frequency
-    count = len(names)
+    over, count = log_frequency_weights(axis), len(names)
     if count < 3:
         return None
     rest = (levels.sum(axis=0) - levels) / (count - 1)

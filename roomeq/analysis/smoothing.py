@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Literal, get_args
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -73,8 +73,6 @@ def mean_over_windows(
     sums = np.add.reduceat(np.pad(areas, ((0, 0), (0, 1))), ends.T.ravel(), axis=1)[:, ::2]
     return np.where(width > 0, sums / np.where(width > 0, width, 1.0), curves[:, ends[0]])
 
-
-Excitation = Literal["pink", "white"]
 
 _FINEST = 48
 _NEPERS_PER_DB = math.log(10.0) / 10.0  # of power
@@ -142,13 +140,9 @@ def smooth_power(
 
 
 def band_levels_db(
-    frequencies: ArrayLike,
-    level_db: ArrayLike,
-    *,
-    bands: Sequence[ThirdOctaveBand],
-    excitation: Excitation = "pink",
+    frequencies: ArrayLike, level_db: ArrayLike, *, bands: Sequence[ThirdOctaveBand]
 ) -> FloatArray:
-    """Return the mean level of a response within third-octave bands.
+    """Return the mean level of a response within third-octave bands: that of pink noise.
 
     Parameters
     ----------
@@ -158,14 +152,11 @@ def band_levels_db(
         Levels in dB, finite.
     bands : sequence of ThirdOctaveBand, length B
         Bands; their exact edges of IEC 61260-1:2014 are used.
-    excitation : {"pink", "white"}
-        Noise that fills the band: pink is the power mean over d ln f, white that over df (then the
-        power runs on straight lines over f between samples).
 
     Returns
     -------
     ndarray, shape (..., B)
-        Level of the power mean in dB: a response of 0 dB gives 0 dB in every band.
+        Level of the power mean over d ln f in dB: a response of 0 dB gives 0 dB in every band.
 
     Raises
     ------
@@ -173,24 +164,19 @@ def band_levels_db(
         If less than 0.4 of a band lies within the data (common practice, no source; an export that
         begins at 20 Hz still tells the 20 Hz band), or a value is not usable.
     """
-    if excitation not in get_args(Excitation):
-        raise ValueError(f"excitation is one of {get_args(Excitation)}, got {excitation!r}")
     axis = checked_frequencies(frequencies)
     levels = _checked_rows(axis, level_db)
-    over: Coordinate = "log" if excitation == "pink" else "linear"
     lower = np.array([band.lower for band in bands])
     upper = np.array([band.upper for band in bands])
     low, high = np.maximum(lower, axis[0]), np.minimum(upper, axis[-1])
-    share = (high - low) / (upper - lower)
-    if over == "log":
-        share = np.log(high / low) / np.log(upper / lower)
+    share = np.log(high / low) / np.log(upper / lower)
     for band, covered in zip(bands, share, strict=True):
         if not covered >= _LEAST_COVERAGE:
             raise ValueError(
                 f"the {band.label} Hz band ({band.lower:.4g} to {band.upper:.4g} Hz) does not lie "
                 f"within the data, {axis[0]:.4g} to {axis[-1]:.4g} Hz"
             )
-    return _power_means_db(axis, levels, lower, upper, over)
+    return _power_means_db(axis, levels, lower, upper)
 
 
 def log_frequency_weights(frequencies: ArrayLike) -> FloatArray:
@@ -210,18 +196,17 @@ def _smoothing_windows(
     axis = checked_frequencies(frequencies)
     if axis.size < 2:
         raise ValueError(f"needs an axis of at least two frequencies, got shape {axis.shape}")
-    data = _checked_rows(axis, values)
-    half = 2.0 ** (0.5 / _checked_fraction(fraction))
-    asked = _checked_targets(axis, at)
+    data, asked = _checked_rows(axis, values), _checked_targets(axis, at)
+    if isinstance(fraction, bool) or not isinstance(fraction, (int, np.integer)):
+        raise TypeError(f"fraction is a whole number, 3 for a third of an octave; got {fraction!r}")
+    if not 1 <= fraction <= _FINEST:
+        raise ValueError(f"fraction must lie between 1 and {_FINEST}, got {fraction}")
+    half = 2.0 ** (0.5 / fraction)
     return axis, data, (asked / half, asked * half)
 
 
 def _power_means_db(
-    axis: FloatArray,
-    levels: FloatArray,
-    lower: FloatArray,
-    upper: FloatArray,
-    over: Coordinate = "log",
+    axis: FloatArray, levels: FloatArray, lower: FloatArray, upper: FloatArray
 ) -> FloatArray:
     """Return 10 lg of means of the power over windows, shape (..., G)."""
     if not np.isfinite(levels).all():
@@ -229,18 +214,10 @@ def _power_means_db(
     rows = levels.reshape(-1, axis.size)
     low, top = rows.min(axis=-1, keepdims=True), rows.max(axis=-1, keepdims=True)
     power = np.exp((rows - top) * _NEPERS_PER_DB)
-    means = mean_over_windows(axis, power, lower=lower, upper=upper, over=over)
+    means = mean_over_windows(axis, power, lower=lower, upper=upper)
     with np.errstate(divide="ignore"):
         found = np.clip(10.0 * np.log10(means) + top, low, top)
     return np.asarray(found.reshape(*levels.shape[:-1], lower.size))
-
-
-def _checked_fraction(fraction: int) -> int:
-    if isinstance(fraction, bool) or not isinstance(fraction, (int, np.integer)):
-        raise TypeError(f"fraction is a whole number, 3 for a third of an octave; got {fraction!r}")
-    if not 1 <= fraction <= _FINEST:
-        raise ValueError(f"fraction must lie between 1 and {_FINEST}, got {fraction}")
-    return int(fraction)
 
 
 def _checked_rows(axis: FloatArray, values: ArrayLike) -> FloatArray:

@@ -14,17 +14,20 @@ tells within it counts; of repeats at a seat the worst, for it is the one to be 
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomeq.analysis.phase import estimate_excess_group_delay
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis, third_octave_bands
-from roomeq.base.levels import FloatArray, power_mean_db, readonly
+from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.response import FrequencyResponse
-from roomeq.base.survey import Survey
+from roomeq.base.survey import Measurement, Survey
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 POINTS_PER_OCTAVE = 24
 SMOOTHING_FRACTION = 12
@@ -49,6 +52,12 @@ def has_band_levels(survey: Survey) -> bool:
     return kinds == {"third_octave"}
 
 
+def covered_span(measurements: Sequence[Measurement]) -> tuple[float, float]:
+    """Return the lowest and the highest frequency that all measurements cover, in Hz."""
+    axes = [measurement.response.frequencies for measurement in measurements]
+    return max(float(axis[0]) for axis in axes), min(float(axis[-1]) for axis in axes)
+
+
 def common_axis(survey: Survey, *, lowest: float = 0.0, highest: float = np.inf) -> FloatArray:
     """Return the frequencies that all measurements cover, within a span, in Hz.
 
@@ -57,17 +66,16 @@ def common_axis(survey: Survey, *, lowest: float = 0.0, highest: float = np.inf)
     ValueError
         If they share less than a third of the span's octaves, or fewer than three bands.
     """
-    responses = [measurement.response for measurement in survey.measurements]
     if has_band_levels(survey):
-        common = set.intersection(*(set(r.frequencies.tolist()) for r in responses))
+        axes = [measurement.response.frequencies for measurement in survey.measurements]
+        common = set.intersection(*(set(axis.tolist()) for axis in axes))
         axis = np.array(sorted(f for f in common if lowest <= f <= highest))
         if axis.size < _LEAST_BANDS:
             raise ValueError(
                 f"only {axis.size} bands are common to all seats: {_LEAST_BANDS} or more are needed"
             )
         return axis
-    first = max(float(r.frequencies[0]) for r in responses)
-    last = min(float(r.frequencies[-1]) for r in responses)
+    first, last = covered_span(survey.measurements)
     start, end = max(lowest, first), min(highest, last)
     needed = 2.0 / POINTS_PER_OCTAVE
     if lowest > 0.0 and np.isfinite(highest):
@@ -168,24 +176,6 @@ def seat_excess_group_delays(survey: Survey, *, at: FloatArray) -> FloatArray | 
 _LOWEST, _HIGHEST = 16.0, 160.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SignalToNoise:
-    """Signal-to-noise ratio of every seat.
-
-    Attributes
-    ----------
-    seats : tuple of str
-    frequencies : ndarray, shape (B,)
-        Mid-band frequencies in Hz.
-    snr_db : ndarray, shape (S, B)
-        Nan where it is not known.
-    """
-
-    seats: tuple[str, ...]
-    frequencies: FloatArray
-    snr_db: FloatArray
-
-
 def band_signal_to_noise_db(response: FrequencyResponse, band: ThirdOctaveBand) -> float:
     """Return the ratio of one response in one band, in dB; nan where it does not tell.
 
@@ -200,10 +190,8 @@ def band_signal_to_noise_db(response: FrequencyResponse, band: ThirdOctaveBand) 
     return float(np.interp(np.log(band.centre), np.log(axis), response.snr_db))
 
 
-def survey_signal_to_noise(survey: Survey) -> SignalToNoise:
-    """Return the signal-to-noise ratio of every seat, band by band.
-
-    The bands are the third octaves from 16 to 160 Hz that every measurement covers.
+def survey_signal_to_noise(survey: Survey) -> DataFrame:
+    """Return the signal-to-noise ratio of every seat, band by band, in dB.
 
     Parameters
     ----------
@@ -212,28 +200,30 @@ def survey_signal_to_noise(survey: Survey) -> SignalToNoise:
 
     Returns
     -------
-    SignalToNoise
+    DataFrame, shape (S, B)
+        A row for each seat; columns are the mid-band frequencies, in Hz, of the third octaves from
+        16 to 160 Hz that every measurement covers. Nan where it is not known.
 
     Raises
     ------
     ValueError
         If there is no band, or the survey holds several sources.
     """
+    from pandas import DataFrame
+
     if len(survey.sources) > 1:
         raise ValueError(
             f"one source at a time: this survey holds {', '.join(survey.sources)}; choose with "
             "of_source"
         )
-    axes = [entry.response.frequencies for entry in survey.measurements]
-    lowest, highest = max(axis[0] for axis in axes), min(axis[-1] for axis in axes)
+    lowest, highest = covered_span(survey.measurements)
     every = third_octave_bands(_LOWEST, _HIGHEST)
     bands = [band for band in every if lowest <= band.centre <= highest]
     if not bands:
         raise ValueError("no third octave is covered by every measurement")
-    rows = np.full((len(survey.seats), len(bands)), np.nan)
-    for entry in survey.measurements:
-        row = survey.seats.index(entry.seat)
-        found = [band_signal_to_noise_db(entry.response, band) for band in bands]
-        rows[row] = np.fmin(rows[row], found)
-    centres = readonly([band.centre for band in bands])
-    return SignalToNoise(seats=survey.seats, frequencies=centres, snr_db=readonly(rows))
+    rows = [
+        {band.centre: band_signal_to_noise_db(entry.response, band) for band in bands}
+        for entry in survey.measurements
+    ]
+    seats = [entry.seat for entry in survey.measurements]
+    return DataFrame(rows, index=seats).groupby(level=0, sort=False).min()

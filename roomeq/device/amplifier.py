@@ -18,7 +18,7 @@ from typing import Annotated
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray, require_positive
+from roomeq.base.levels import FloatArray
 from roomeq.base.toml_tables import Plausible, StrictTable
 
 MINIMUM_SHARE = 0.8
@@ -52,7 +52,7 @@ class Load(StrictTable, frozen=True, kw_only=True):
     Raises
     ------
     ValueError
-        If an impedance is not positive, the lowest exceeds the nominal one, or a count is below 1.
+        If the lowest impedance exceeds the nominal one.
     """
 
     driver_nominal_ohm: _Ohm
@@ -61,18 +61,12 @@ class Load(StrictTable, frozen=True, kw_only=True):
     driver_minimum_ohm: _Ohm | None = None
 
     def __post_init__(self) -> None:
-        require_positive(self.driver_nominal_ohm, "driver_nominal_ohm")
-        if self.driver_minimum_ohm is not None:
-            require_positive(self.driver_minimum_ohm, "driver_minimum_ohm")
-            if self.driver_minimum_ohm > self.driver_nominal_ohm:
-                raise ValueError(
-                    f"driver_minimum_ohm ({self.driver_minimum_ohm:g}) exceeds the nominal "
-                    f"{self.driver_nominal_ohm:g} ohm: are they swapped?"
-                )
-        for name in ("in_series", "in_parallel"):
-            count = getattr(self, name)
-            if not (isinstance(count, int) and count >= 1):
-                raise ValueError(f"{name} is a whole number of at least 1, got {count!r}")
+        least = self.driver_minimum_ohm
+        if least is not None and least > self.driver_nominal_ohm:
+            raise ValueError(
+                f"driver_minimum_ohm ({least:g}) exceeds the nominal "
+                f"{self.driver_nominal_ohm:g} ohm: are they swapped?"
+            )
 
     @property
     def drivers(self) -> int:
@@ -126,19 +120,10 @@ class PowerRating(StrictTable, frozen=True, kw_only=True):
         Continuous, sine.
     load_ohm : 4
         Into this load.
-
-    Raises
-    ------
-    ValueError
-        If either is not finite and positive.
     """
 
     power_w: Annotated[float, Plausible(1.0, 20000.0, "W")]
     load_ohm: _Ohm
-
-    def __post_init__(self) -> None:
-        require_positive(self.power_w, "power_w")
-        require_positive(self.load_ohm, "load_ohm")
 
     @property
     def voltage(self) -> float:
@@ -182,8 +167,6 @@ class Amplifier:
                     f"{high.power_w:g} W into {high.load_ohm:g} ohm only {high.voltage:.1f} V: one "
                     "of them is no continuous rating"
                 )
-        if self.minimum_load_ohm is not None:
-            require_positive(self.minimum_load_ohm, "minimum_load_ohm")
         object.__setattr__(self, "ratings", ratings)
 
     @property

@@ -28,6 +28,7 @@ function and keeps every digit in the bass, where ``1 - cos`` of a small angle w
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated, Literal, Self, get_args
 
@@ -155,10 +156,12 @@ class CrossoverFilter:
         return f"{kind} {family} {6 * self.order} dB/oct at {self.corner:g} Hz{where}"
 
 
-def chain_response(filters: tuple[CrossoverFilter, ...], frequencies: ArrayLike) -> ComplexArray:
-    """Return the product of several filters' responses, shape (F,); 1 for none."""
+def chain_response(
+    filters: Iterable[CrossoverFilter | None], frequencies: ArrayLike
+) -> ComplexArray:
+    """Return the product of several filters' responses, shape (F,); 1 for none. None is off."""
     result = np.ones(np.shape(frequencies), dtype=np.complex128)
-    for one in filters:
+    for one in filter(None, filters):
         result = result * one.response(frequencies)
     return result
 
@@ -211,7 +214,7 @@ def high_pass_db(one: CrossoverFilter | None, frequencies: ArrayLike) -> FloatAr
 
     Displacement follows voltage, so in any box that is what it takes off the displacement as well.
     """
-    return amplitude_ratio_db(chain_response(() if one is None else (one,), frequencies))
+    return amplitude_ratio_db(chain_response((one,), frequencies))
 
 
 def high_pass_change_db(

@@ -104,8 +104,8 @@ def predict_sum(
         Of the subwoofer against the mains, in s; shape (K, 1) gives shape (K, F).
     """
     axis = np.asarray(frequencies, dtype=np.float64)
-    sub = chain_response(tuple(filters), axis) * np.exp(-2j * np.pi * axis * np.asarray(delay))
-    return np.asarray(chain_response(tuple(mains), axis) + (-sub if inverted else sub))
+    sub = chain_response(filters, axis) * np.exp(-2j * np.pi * axis * np.asarray(delay))
+    return np.asarray(chain_response(mains, axis) + (-sub if inverted else sub))
 
 
 def sum_level_db(
@@ -270,8 +270,8 @@ def find_meeting(
     Meeting
     """
     axis = logarithmic_axis(corner / _REACH, corner * _REACH, per_octave=_PER_OCTAVE)
-    low = np.abs(chain_response(tuple(f for f in path if f.kind == "low_pass"), axis))
-    high = np.abs(chain_response(tuple(mains), axis))
+    low = np.abs(chain_response([f for f in path if f.kind == "low_pass"], axis))
+    high = np.abs(chain_response(mains, axis))
     above = np.flatnonzero(high >= low)
     if not above.size or above[0] == 0:
         return Meeting(frequency=None, sum_db=0.0, faults=(MeetingFault.FULL_RANGE,))

@@ -93,18 +93,10 @@ class VentedBox:
 
     def _denominator(self, s: ComplexArray) -> ComplexArray:
         box, driver = 1.0 / (2.0 * math.pi * self.tuning), 1.0 / (2.0 * math.pi * self.resonance)
-        return np.asarray(
-            (s * box * s * driver) ** 2
-            + s**3 * (box**2 * driver / self.q + box * driver**2 / self.leakage_q)
-            + s**2
-            * (
-                (self.compliance_ratio + 1.0) * box**2
-                + box * driver / (self.leakage_q * self.q)
-                + driver**2
-            )
-            + s * (box / self.leakage_q + driver / self.q)
-            + 1.0
-        )
+        both, leak, q = box * driver, self.leakage_q, self.q
+        second = (self.compliance_ratio + 1.0) * box**2 + both / (leak * q) + driver**2
+        third, first = both * (box / q + driver / leak), box / leak + driver / q
+        return np.asarray(np.polyval([both**2, third, second, first, 1.0], s))
 
     def displacement_ratio(self, frequencies: ArrayLike) -> ComplexArray:
         """Return X(s)/X(0), shape (F,); X(0) is held by the suspension alone."""
@@ -166,7 +158,7 @@ class Driver:
 
 
 def moved_displacement_db(
-    box: Box, filters: tuple[CrossoverFilter, ...], frequencies: ArrayLike
+    box: Box, filters: tuple[CrossoverFilter | None, ...], frequencies: ArrayLike
 ) -> FloatArray:
     """Return the displacement behind filters at constant input, in dB re X(0), shape (F,)."""
     ratio = box.displacement_ratio(frequencies) * chain_response(filters, frequencies)

@@ -3,10 +3,10 @@
 Conventions
 -----------
 Levels are in dB SPL at a stated distance in half space (outdoors, on the ground), root mean square
-or peak of a sine as stated; `OutputTable.rms_level_db` brings them to one distance, root mean
-square. Such tables come from bursts of 6.5 cycles, a third of an octave wide (CTA-2010, before that
-CEA-2010). The limits on harmonics that a burst has to keep differ between editions, so the edition
-is stated, never guessed. Nothing is interpolated between bands.
+or peak of a sine as stated; `OutputTable.rms_level_db` brings them to 1 m, root mean square. Such
+tables come from bursts of 6.5 cycles, a third of an octave wide (CTA-2010, before that CEA-2010).
+The limits on harmonics that a burst has to keep differ between editions, so the edition is stated,
+never guessed. Nothing is interpolated between bands.
 """
 
 from __future__ import annotations
@@ -18,12 +18,7 @@ from typing import Literal
 import numpy as np
 
 from roomeq.base.bands import ThirdOctaveBand
-from roomeq.base.levels import (
-    HIGHEST_LEVEL_DB,
-    FloatArray,
-    amplitude_ratio_db,
-    readonly,
-)
+from roomeq.base.levels import HIGHEST_LEVEL_DB, FloatArray, amplitude_ratio_db, readonly
 
 OutputEdition = Literal["CEA-2010", "CEA-2010-A", "CTA-2010-B", "other"]
 Detector = Literal["rms", "peak"]
@@ -75,15 +70,14 @@ class OutputTable:
             raise ValueError(f"levels must lie from 0 to {HIGHEST_LEVEL_DB:g} dB, got {level_db}")
         object.__setattr__(self, "level_db", level_db)
 
-    def rms_level_db(self, *, distance: float = 1.0) -> FloatArray:
-        """Return the levels as root mean square at one distance, in dB SPL, shape (B,).
+    def rms_level_db(self) -> FloatArray:
+        """Return the levels as root mean square at 1 m, in dB SPL, shape (B,).
 
         6.02 dB less for twice the distance; a peak is 3.01 dB above the root mean square, so a
         level at 2 m, root mean square, is 9.03 dB below the peak at 1 m.
         """
         crest_db = SINE_CREST_DB if self.detector == "peak" else 0.0
-        spread_db = float(amplitude_ratio_db(distance / self.distance))
-        return np.asarray(self.level_db - crest_db - spread_db)
+        return np.asarray(self.level_db - crest_db + amplitude_ratio_db(self.distance))
 
     def level_in_db(self, bands: tuple[ThirdOctaveBand, ...]) -> FloatArray:
         """Return the levels at 1 m in the bands asked for, shape (B,); nan where there is none."""

@@ -12,15 +12,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import TypeVar
 
 import numpy as np
 
 from roomeq.base.levels import amplitude_ratio_db
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.crossover_sum import SumFigures, estimate_best_delay, sum_figures
-
-T = TypeVar("T")
 
 _CORNER_TOLERANCE = 1e-6
 _BOX = "box"
@@ -157,7 +154,7 @@ def slope_db_per_octave(
     filters: Sequence[CrossoverFilter], *, lowest: float, highest: float
 ) -> float:
     """Return the mean slope of a chain between two frequencies, in dB per octave."""
-    levels = amplitude_ratio_db(chain_response(tuple(filters), [lowest, highest]))
+    levels = amplitude_ratio_db(chain_response(filters, [lowest, highest]))
     return float((levels[1] - levels[0]) / np.log2(highest / lowest))
 
 
@@ -197,9 +194,12 @@ def predict_path(
     if any(entry.kind != "high_pass" for entry in high):
         raise ValueError("the mains' filters must be high-passes")
     removable = bypass_order(path, mains=high, fixed=fixed)
+    # what may be bypassed together: nothing first, few before many, never every low-pass
+    most = min(len(removable), len(low_passes) - 1)
     left = {
         tuple(sorted(chosen)): tuple(one for n, one in enumerate(path) if n not in chosen)
-        for chosen in bypass_sets(removable, low_passes=len(low_passes))
+        for count in range(most + 1)
+        for chosen in combinations(removable, count)
     }
     matching = [chosen for chosen, kept in left.items() if _matches(kept, high)]
     kept = left[matching[0]] if matching else path
@@ -233,7 +233,11 @@ def _bypasses(
     """Describe what is left by each choice; the first bypasses nothing."""
     found: list[Bypass] = []
     for chosen, kept in left.items():
-        sums = _both_polarities(kept, mains, corner)
+        normal, inverted = (
+            sum_figures(kept, mains=mains, corner=corner, inverted=turned)
+            for turned in (False, True)
+        )
+        sums = normal, inverted
         before = found[0].sums if found else sums
         others = (other for other in left if other != chosen)
         found.append(
@@ -269,20 +273,6 @@ def bypass_order(
     return tuple(sorted(removable, key=lambda i: (filters[i].where.lower() in homes, -i)))
 
 
-def bypass_sets(removable: Sequence[T], *, low_passes: int) -> list[tuple[T, ...]]:
-    """Return what may be bypassed together: nothing first, few before many, never every low-pass.
-
-    Parameters
-    ----------
-    removable : sequence
-        Filters or their positions, those to be preferred first.
-    low_passes : int
-        In the path, removable or not.
-    """
-    most = max(0, min(len(removable), low_passes - 1))
-    return [chosen for count in range(most + 1) for chosen in combinations(removable, count)]
-
-
 def _matches(left: tuple[CrossoverFilter, ...], mains: tuple[CrossoverFilter, ...]) -> bool:
     """Return whether the low-passes left match the mains' high-passes, with or without the box."""
     low = [entry for entry in left if entry.kind == "low_pass"]
@@ -315,12 +305,3 @@ def _nearest(
 
 def _flatter(sums: tuple[SumFigures, SumFigures]) -> SumFigures:
     return min(sums, key=lambda entry: entry.deviation_db)
-
-
-def _both_polarities(
-    filters: tuple[CrossoverFilter, ...], mains: tuple[CrossoverFilter, ...], corner: float
-) -> tuple[SumFigures, SumFigures]:
-    return (
-        sum_figures(filters, mains=mains, corner=corner),
-        sum_figures(filters, mains=mains, corner=corner, inverted=True),
-    )

@@ -34,14 +34,13 @@ from roomeq.device.profile import PhaseControl
 MOST_DEG = 180.0
 
 
-def _checked(lag_deg: float, frequency: float) -> tuple[float, float]:
+def _check_lag(lag_deg: float, frequency: float) -> None:
     if not (math.isfinite(lag_deg) and 0.0 <= lag_deg <= MOST_DEG):
         raise ValueError(
             f"a first-order all-pass lags by 0 to {MOST_DEG:g} degrees, got {lag_deg!r}"
         )
     if not (math.isfinite(frequency) and frequency > 0):
         raise ValueError(f"the frequency of a lag must be finite and positive, got {frequency!r}")
-    return math.radians(lag_deg) / 2.0, frequency
 
 
 def all_pass_response(frequencies: ArrayLike, *, lag_deg: float, frequency: float) -> ComplexArray:
@@ -66,18 +65,17 @@ def all_pass_response(frequencies: ArrayLike, *, lag_deg: float, frequency: floa
     ValueError
         If the lag lies outside 0 to 180 degrees, or the frequency is not finite and positive.
     """
-    half, at = _checked(lag_deg, frequency)
+    _check_lag(lag_deg, frequency)
+    half, x = math.radians(lag_deg) / 2.0, np.asarray(frequencies, dtype=np.float64) / frequency
     # cos - j x sin over its conjugate: f0 is frequency / tan(half), which may be 0 or infinite
-    x = np.asarray(frequencies, dtype=np.float64) / at
     numerator = math.cos(half) - 1j * x * math.sin(half)
     return np.asarray(numerator / np.conj(numerator))
 
 
 def lag_at_deg(frequencies: ArrayLike, *, lag_deg: float, frequency: float) -> FloatArray:
     """Return the lag at other frequencies, in degrees from 0 to 180; arguments as above."""
-    half, at = _checked(lag_deg, frequency)
-    x = np.asarray(frequencies, dtype=np.float64) / at
-    return np.asarray(np.rad2deg(2.0 * np.arctan2(x * math.sin(half), math.cos(half))))
+    response = all_pass_response(frequencies, lag_deg=lag_deg, frequency=frequency)
+    return np.asarray(np.abs(np.angle(response, deg=True)))
 
 
 def phase_settings_deg(control: PhaseControl) -> FloatArray:
@@ -88,8 +86,8 @@ def phase_settings_deg(control: PhaseControl) -> FloatArray:
     ValueError
         If the range leaves 0 to 180 degrees: a first-order all-pass cannot do that.
     """
-    _checked(control.lowest_deg, control.frequency)
-    _checked(control.highest_deg, control.frequency)
+    _check_lag(control.lowest_deg, control.frequency)
+    _check_lag(control.highest_deg, control.frequency)
     steps = math.floor((control.highest_deg - control.lowest_deg) / control.step_deg + 1e-9)
     return readonly(np.round(control.lowest_deg + control.step_deg * np.arange(steps + 1), 9))
 

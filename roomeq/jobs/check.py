@@ -35,7 +35,7 @@ from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.record import Record, html_table
 from roomeq.device.crossover_sum import Meeting
 from roomeq.device.path import PathAnalysis
-from roomeq.jobs.joining.path import EngagedRows, described_path
+from roomeq.jobs.joining.path import described_path, engaged_rows
 from roomeq.jobs.joining.steps import (
     advised_bypass,
     meeting_of,
@@ -204,8 +204,8 @@ class RoomOverview(Record, frozen=True, kw_only=True):
         What the described filters do; None where no low-pass is described.
     bypass : tuple of str
         Low-passes that are better switched off.
-    engaged : EngagedRows or None
-        Which low-passes are really engaged, as far as measurements tell.
+    engaged : dict or None
+        Which low-passes are really engaged, see `roomeq.jobs.joining.path.engaged_rows`.
     sum_corner, sum_loss_db : float or None
         Hz, and what the sum of subwoofer and mains loses around it; None where that is not known.
     meeting : Meeting or None
@@ -243,7 +243,7 @@ class RoomOverview(Record, frozen=True, kw_only=True):
     detail: tuple[DetailRow, ...] | None = None
     path_analysis: PathAnalysis | None = None
     bypass: tuple[str, ...] = ()
-    engaged: EngagedRows | None = None
+    engaged: dict[str, object] | None = None
     sum_corner: float | None = None
     sum_loss_db: float | None = None
     meeting: Meeting | None = None
@@ -278,7 +278,7 @@ class RoomOverview(Record, frozen=True, kw_only=True):
     @property
     def path_doubtful(self) -> bool:
         """Whether filters are engaged otherwise than the room file describes."""
-        return self.engaged is not None and self.engaged.contradicts
+        return self.engaged is not None and bool(self.engaged["contradicts"])
 
     @property
     def sum_doubtful(self) -> bool:
@@ -341,7 +341,7 @@ def room_overview(
         detail=detail_rows(room) if detail else None,
         path_analysis=described_path(room),
         bypass=tuple(str(one) for one in bypassed),
-        engaged=EngagedRows.of(estimate),
+        engaged=engaged_rows(estimate),
         sum_corner=None if data is None else data.corner,
         sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
         meeting=None if data is None else meeting_of(with_bypass(room, bypassed)),

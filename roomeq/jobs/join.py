@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomeq.analysis.survey_levels import covered_span
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.doing import each
 from roomeq.base.levels import FloatArray, power_ratio, power_ratio_db
 from roomeq.base.record import html_table, json_text
-from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source
 from roomeq.device.path import PathAnalysis
-from roomeq.jobs.joining.path import EngagedRows, described_path, estimated_path
+from roomeq.jobs.joining.path import described_path, engaged_rows, estimated_path
 from roomeq.jobs.joining.solution import (
     Joining,
     aligned_anew,
@@ -31,7 +31,7 @@ from roomeq.jobs.joining.solution import (
     solve_joining,
     tune_bands,
 )
-from roomeq.jobs.joining.steps import JoiningOffer, joining_data, joining_offer
+from roomeq.jobs.joining.steps import joining_data, joining_offer
 from roomeq.jobs.proposed_plan import present_record
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.optimiser.joining.corner_choice import (
@@ -125,7 +125,7 @@ class RoomJoining:
                 "with_bands": self.with_bands,
                 "from_levels": self.levels,
                 "path": self.path,
-                "engaged": EngagedRows.of(self.estimate),
+                "engaged": engaged_rows(self.estimate),
                 "pairs": []
                 if self.corners is None
                 else [_pair_row(e) for e in self.corners.ranked],
@@ -197,7 +197,6 @@ def join(room: Room) -> RoomJoining:
             "joining needs the crossover's corner: describe the low-pass under [[path]], or give "
             "corner under [crossover]"
         )
-    offer = joining_offer(room)
     told = RoomJoining(
         room=room.name,
         path=described_path(room),
@@ -207,11 +206,11 @@ def join(room: Room) -> RoomJoining:
     if not room.joining.common_time_reference:
         return replace(
             told,
-            levels=_joined_by_levels(room, room.corner, offer),
+            levels=_joined_by_levels(room, room.corner),
             corners_missing="without a common time reference no other pair can be predicted",
         )
-    found = solve_joining(room, offer)
-    kept = solve_joining(room, offer, keep_bands=True)
+    found = solve_joining(room)
+    kept = solve_joining(room, keep_bands=True)
     told = replace(
         told,
         fit=kept.alignment,
@@ -224,9 +223,9 @@ def join(room: Room) -> RoomJoining:
         return replace(told, corners_missing=str(error))
 
 
-def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJoiningRecord:
+def _joined_by_levels(room: Room, corner: float) -> LevelJoiningRecord:
     """Join from levels of subwoofer, mains, both, and both with one polarity reversed."""
-    survey = room.survey
+    survey, offer = room.survey, joining_offer(room)
     seats = tuple(s for s in survey.seats if {m.source for m in survey.at_seat(s)} >= set(FOUR))
     if not seats:
         raise ValueError(
@@ -234,13 +233,13 @@ def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJo
             "against one time reference ([timing] common_reference = true); or levels of these, of "
             "'both', and of both with one polarity reversed ('difference') at one seat"
         )
-    used = [m.response for seat in seats for m in survey.at_seat(seat)]
-    if any(response.resolution != "narrow" for response in used):
+    used = survey.of_seats(seats).measurements
+    if any(one.response.resolution != "narrow" for one in used):
         raise ValueError(
             "joining from levels needs narrow-band responses; band levels only tell which polarity "
             "sums better"
         )
-    first, last = _measured_span(used)
+    first, last = covered_span(used)
     if not first < last:
         raise ValueError("the four measurements of a seat share no frequencies")
     axis = logarithmic_axis(first, last, per_octave=_POINTS_PER_OCTAVE)
@@ -257,12 +256,11 @@ def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJo
         target=room.target,
         present=offer.present,
         delays=offer.delays,
-        phase_control=offer.phase_control,
-        can_invert=offer.can_invert,
+        phase_control=room.device.phase,
+        can_invert=room.device.polarity,
     )
-    return LevelJoiningRecord.of(
-        joining, delay_stated=offer.delay_stated, decided=room.joining.subwoofer_is
-    )
+    stated = room.joining.delays is not None
+    return LevelJoiningRecord.of(joining, delay_stated=stated, decided=room.joining.subwoofer_is)
 
 
 def _level_db(there: Sequence[Measurement], source: Source, axis: FloatArray) -> FloatArray:
@@ -273,13 +271,6 @@ def _level_db(there: Sequence[Measurement], source: Source, axis: FloatArray) ->
         if m.source == source
     ]
     return power_ratio_db(np.mean(rows, axis=0))
-
-
-def _measured_span(used: Sequence[FrequencyResponse]) -> tuple[float, float]:
-    return (
-        max(float(response.frequencies[0]) for response in used),
-        min(float(response.frequencies[-1]) for response in used),
-    )
 
 
 def _corners(found: Joining) -> CornerChoice:
@@ -301,8 +292,8 @@ def _corners(found: Joining) -> CornerChoice:
     present = CrossoverPair(
         low_pass=next(iter(left), None), high_pass=next(iter(setup.mains_path), None)
     )
-    used = [m.response for m in room.survey.measurements if m.source in ("sub", "mains")]
-    lowest, highest = _measured_span(used)
+    used = [m for m in room.survey.measurements if m.source in ("sub", "mains")]
+    lowest, highest = covered_span(used)
     offered = offered_pairs(
         setup.low_pass or room.device.low_pass,
         setup.high_pass,

@@ -18,7 +18,7 @@ from roomeq.jobs.drive.bands import BandSearch
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.joining.path import described_path
 from roomeq.jobs.joining.solution import Joining, joining_record, solve_joining
-from roomeq.jobs.joining.steps import joining_data, joining_offer
+from roomeq.jobs.joining.steps import joining_data
 from roomeq.optimiser.bands.fit import ChosenGains
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.plan.joining import JoiningRecord
@@ -37,13 +37,10 @@ def joining_obstacle(room: Room) -> str | None:
 
     What the measurements do not suffice for is told by the steps.
     """
-    obstacle = _obstacle(room) if room.source == "sub" else None
-    return obstacle and f"subwoofer and mains are not joined: {obstacle}"
-
-
-def _obstacle(room: Room) -> str | None:
-    setup, survey = room.joining, room.survey
-    if "mains" not in survey.sources:
+    setup = room.joining
+    if room.source != "sub":
+        return None
+    if "mains" not in room.survey.sources:
         meant = setup.common_time_reference and not room.subwoofers  # else it may be of those
         return "the mains were not measured by themselves" if meant else None
     if not setup.common_time_reference:
@@ -81,9 +78,12 @@ def proposal_with_mains(
         try:
             return _joined(room, search, keep_bands=keep_bands, now=now)
         except ValueError as error:  # also where another high-pass forbids what the sum asks for
-            obstacle = f"subwoofer and mains are not joined: {error}"
+            obstacle = str(error)
     alone = fit_within_headroom(room, search)
-    return replace(alone, assumptions=(*alone.assumptions, *filter(None, [obstacle])))
+    if obstacle is None:
+        return alone
+    said = f"subwoofer and mains are not joined: {obstacle}"
+    return replace(alone, assumptions=(*alone.assumptions, said))
 
 
 def _joined(room: Room, search: BandSearch, *, keep_bands: bool, now: Room | None) -> Proposal:
@@ -94,7 +94,7 @@ def _joined(room: Room, search: BandSearch, *, keep_bands: bool, now: Room | Non
     ValueError
         If they break a limit behind the high-pass that goes with them, or nothing can be joined.
     """
-    found = solve_joining(room, joining_offer(room), keep_bands=keep_bands)
+    found = solve_joining(room, keep_bands=keep_bands)
     if now is not None:
         found = replace(found, measured=joining_data(now, found.offer))
     residual = found.measured.sum_residual_db

@@ -141,8 +141,7 @@ def propose_several(
     if found.joining is None:
         asked_db = _asked_db(now, found, kept=no_change is not None)
         granted_db, cut_db = min(asked_db, left_db), max(asked_db - left_db, 0.0)
-        knob = now.device.level
-        step = choose_level(granted_db, knob=knob, present_db=None, highest_change_db=left_db)
+        step = choose_level(granted_db, now.device.level, None, highest_change_db=left_db)
         level_db = step.change_db + step.upstream_db
         chosen = ChosenGains(gains_db=found.fit.gains_db, level_change_db=level_db)
         again = fit_within_headroom(as_set, replace(search, chosen=chosen))
@@ -164,12 +163,16 @@ def propose_several(
         set_together = _set_together(one, without, record)
         subwoofers[one.subwoofer.name] = with_fields(own, set_together=set_together)
     unmoved = no_change if joining is None or joining.no_change else None
+    cautions = (*plan.cautions, *loudness_caution(room, cut_db))
+    # of whichever the high-pass is to be another, the sum is told without it
+    if first := " and ".join(name for name, own in subwoofers.items() if own.moves_high_pass):
+        cautions = (Caution(code=CautionCode.HIGH_PASS_FIRST, name=first), *cautions)
     return with_fields(
         plan,
         together=record,
         subwoofers=subwoofers,
         no_change=unmoved,
-        cautions=(*_high_pass_first(subwoofers), *plan.cautions, *loudness_caution(room, cut_db)),
+        cautions=cautions,
     )
 
 
@@ -204,12 +207,6 @@ def _granted_db(one: OneSetting) -> float:
     room = with_own_limits(one.subwoofer.room)
     floor = room.limits.floor(room.target)
     return room.limits.granted_behind_db(room.equaliser, one.gains_db, floor)[0]
-
-
-def _high_pass_first(subwoofers: Mapping[str, Plan]) -> tuple[Caution, ...]:
-    """Say of which subwoofers the high-pass is to be another: the sum is told without it."""
-    names = " and ".join(name for name, plan in subwoofers.items() if plan.moves_high_pass)
-    return (Caution(code=CautionCode.HIGH_PASS_FIRST, name=names),) if names else ()
 
 
 def _set_together(one: OneSetting, without: WithoutOne, record: TogetherRecord) -> SetTogether:
@@ -255,11 +252,8 @@ def _plan_of_one(
         found = fit_within_headroom(replace(room, limits=limits), judged)
     plan = plan_of(found, given=own, date=whole.date, by=whole.by)
     kept = _OF_ONE | {caution.code for caution in found.cautions} - _OF_ALL
-    level = choose_level(
-        one.setting.level_change_db - upstream_db,
-        knob=own.device.level,
-        present_db=own.present.level_db,
-    )
+    change_db = one.setting.level_change_db - upstream_db
+    level = choose_level(change_db, own.device.level, own.present.level_db)
     return with_fields(
         plan,
         level=level,

@@ -26,7 +26,7 @@ from roomeq.jobs.drive.headroom import Proposal
 from roomeq.jobs.propose_joined import Q_FACTORS, path_cautions
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
+from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import PLAN_FORMAT, Plan
 from roomeq.plan.recordings import RecordingRow, recording_rows
 from roomeq.plan.records import (
@@ -74,14 +74,14 @@ def _noise_caution(room: Room, fit: BandGainFit) -> Iterator[Caution]:
 
 
 def _proposal_cautions(
-    room: Room,
-    fit: BandGainFit,
+    found: Proposal,
+    now: FitData,
     level: LevelSetting,
     q_checks: tuple[QCheck, ...],
     seats: tuple[SeatResult, ...],
-    joining: JoiningRecord | None,
 ) -> Iterator[Caution]:
     """Collect the cautions that belong to this plan; with joining, seats are judged by the sum."""
+    room, fit, joining = found.room, found.fit, found.joining
     data = fit.data
     rows: Sequence[SeatResult | JoiningSeatRow] = seats
     gained, no_change = fit.deviation_before_db - fit.deviation_db, fit.no_change
@@ -113,11 +113,7 @@ def _proposal_cautions(
     if not data.noise_known:
         yield Caution(code=CautionCode.NOISE_UNKNOWN)
     yield from _noise_caution(room, fit)
-
-
-def _odd_seat_caution(data: FitData) -> Iterator[Caution]:
-    """Say which seat may have been measured otherwise, as `check` does."""
-    odd = estimate_odd_seat(data.frequencies, data.seat_error_db, seats=data.seats)
+    odd = estimate_odd_seat(now.frequencies, now.seat_error_db, seats=now.seats)  # as `check` does
     if odd is not None:
         code = CautionCode.ONE_SEAT_STANDS_OUT
         yield Caution(code=code, value=odd.distance_db, name=odd.seat)
@@ -180,12 +176,11 @@ def plan_of(
     room, fit, joining = found.room, found.fit, found.joining
     recordings = recording_rows(given)
     now = before or fit
-    level = choose_level(
-        fit.level_change_db if joining is None else joining.settings.level_change_db,
-        knob=room.device.level,
-        present_db=room.present.level_db,
-        highest_change_db=fit.highest_level_change_db if joining is None else math.inf,
-    )
+    change_db, highest_db = fit.level_change_db, fit.highest_level_change_db
+    if joining is not None:
+        change_db, highest_db = joining.settings.level_change_db, math.inf
+    present_db = room.present.level_db
+    level = choose_level(change_db, room.device.level, present_db, highest_change_db=highest_db)
     q_checks = _q_checks(room, fit) if joining is None else found.q_checks
     seats = _seat_results(fit, now)
     return Plan.copied(
@@ -210,8 +205,7 @@ def plan_of(
             *_recording_cautions(recordings),
             *path_cautions(given, joining),
             *found.joining_cautions,
-            *_proposal_cautions(room, fit, level, q_checks, seats, joining),
-            *_odd_seat_caution(now.data),
+            *_proposal_cautions(found, now.data, level, q_checks, seats),
             *(c for c in found.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
         assumptions=(*room.assumptions, *found.assumptions),
@@ -239,9 +233,9 @@ def release() -> str:
 
 def choose_level(
     exact_change_db: float,
-    *,
     knob: LevelKnob | None,
     present_db: float | None,
+    *,
     highest_change_db: float = math.inf,
 ) -> LevelSetting:
     """Choose the nearest step of the level knob that the drive limit grants.
@@ -264,10 +258,8 @@ def choose_level(
     change_db, setting_db, upstream_db = 0.0, None, exact_change_db
     if knob is not None:
         start, now = (0.0, 0.0) if present_db is None else (knob.lowest_db, present_db)
-        wanted = (
-            start
-            + round((now + exact_change_db / knob.scale - start) / knob.step_db) * knob.step_db
-        )
+        steps = round((now + exact_change_db / knob.scale - start) / knob.step_db)
+        wanted = start + steps * knob.step_db
         while (wanted - now) * knob.scale > highest_change_db + 1e-9:
             wanted -= knob.step_db
         change_db, upstream_db = wanted - now, 0.0
@@ -329,7 +321,7 @@ def present_record(room: Room) -> PresentRecord:
 
 
 def _seat_results(fit: BandGainFit, now: BandGainFit) -> tuple[SeatResult, ...]:
-    left_out = {entry.seat: entry.after_db for entry in fit.left_out}
+    left_out = fit.left_out_db or (None,) * len(fit.data.seats)
     before, after = now.plain_before.by_seat_db.tolist(), fit.plain_after.by_seat_db.tolist()
     return tuple(
         SeatResult(
@@ -337,7 +329,7 @@ def _seat_results(fit: BandGainFit, now: BandGainFit) -> tuple[SeatResult, ...]:
             weight=float(fit.data.seat_weights[n]),
             before_db=before[n],
             after_db=after[n],
-            left_out_after_db=left_out.get(seat),
+            left_out_after_db=left_out[n],
         )
         for n, seat in enumerate(fit.data.seats)
     )

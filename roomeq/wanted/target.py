@@ -141,16 +141,9 @@ class Target:
     def __post_init__(self) -> None:
         if self.shape not in get_args(TargetShape):
             raise ValueError(f"shape is one of {get_args(TargetShape)}, got {self.shape!r}")
-        for name in (
-            "tilt_db_per_octave",
-            "shelf_gain_db",
-            "shelf_corner",
-            "lower_limit",
-            "upper_limit",
-            "level_db",
-        ):
+        for name in self.__dataclass_fields__:
             value = getattr(self, name)
-            if value is not None and not math.isfinite(value):
+            if isinstance(value, float) and not math.isfinite(value):
                 raise ValueError(f"{name} must be finite, got {value!r}")
         if self.upper_limit is not None and not self.upper_limit > 0:
             raise ValueError(f"upper_limit must be positive, got {self.upper_limit:g} Hz")
@@ -267,11 +260,7 @@ def estimate_lower_limit(
     if highest:
         reference_db = float(np.median(mean[centres > 35.0]))
     mark = reference_db - 6.0
-    falling = np.flatnonzero(mean < mark)
-    falling = falling[centres[falling] < 50.0]
-    run = 0  # bands from the bottom that all lie below the mark
-    while run in falling:
-        run += 1
+    run = int(np.argmin((mean < mark) & (centres < 50.0)))  # so many from the bottom lie below it
     if run == 0 or mean[run] < mark:
         return None
     low, high = mean[run - 1], mean[run]
@@ -327,12 +316,13 @@ def with_limit_estimate(
         chosen, at=axis, without_db=lambda f: equaliser.response_db(present_gains_db, f)
     )
     levels = levels - target.curve_db(axis)
-    found = estimate_lower_limit(axis, levels, weights=chosen.weights)
+    found, highest = (
+        estimate_lower_limit(axis, levels, weights=chosen.weights, highest=highest)
+        for highest in (False, True)
+    )
     return replace(
         target,
         lower_limit=found,
         lower_limit_estimated=found is not None,
-        highest_lower_limit=estimate_lower_limit(
-            axis, levels, weights=chosen.weights, highest=True
-        ),
+        highest_lower_limit=highest,
     )

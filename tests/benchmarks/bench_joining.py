@@ -26,7 +26,6 @@ from roomeq.device.processor import JoiningSettings
 from roomeq.importers.device_profile import read_device
 from roomeq.jobs.join import join
 from roomeq.jobs.joining.solution import solve_joining
-from roomeq.jobs.joining.steps import joining_offer
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.room.equipment import Equipment
 from roomeq.room.room import JoiningSetup, PresentSettings, Room
@@ -191,7 +190,7 @@ def one_room(seed, kind):
     started = time.perf_counter()
     join(room)
     seconds = time.perf_counter() - started
-    found = solve_joining(room, joining_offer(room))
+    found = solve_joining(room)
     chosen = found.alignment.chosen.settings
     out = sub_change(case, JoiningSettings(), np.zeros(9), bypass=True)
     sub, mains = case.sub["seats"] * out, case.mains["seats"]
@@ -201,7 +200,7 @@ def one_room(seed, kind):
     here = losses_db(sub, mains, case.corner, np.array([chosen.delay]))
     told = {}
     for boxes in (False, True):
-        test = solve_joining(room_of(case, boxes=boxes), joining_offer(room)).polarity
+        test = solve_joining(room_of(case, boxes=boxes)).polarity
         told[boxes] = None if test.inverted is None else test.inverted == case.inverted
     old, old_bypass = least_deviation(case)
     alone = fit_band_gains(

@@ -20,7 +20,6 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.check import room_overview
 from roomeq.jobs.join import join
 from roomeq.jobs.joining.solution import solve_joining
-from roomeq.jobs.joining.steps import joining_offer
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.report.text.join import room_joining_text
@@ -356,7 +355,7 @@ def test_a_told_polarity_is_no_setting_where_the_filters_turn_it(quick, order, i
     high = replace(quick.joining.mains_path[0], order=order)
     room = replace(quick, survey=replace(quick.survey, measurements=measurements))
     room = changed(with_path(room, (filters,)), mains_path=(high,))
-    found = solve_joining(room, joining_offer(room))
+    found = solve_joining(room)
     assert found.polarity.inverted is False
     assert found.alignment.told_inverted is (False if in_phase else None)
     assert found.alignment.chosen.settings.inverted is not in_phase

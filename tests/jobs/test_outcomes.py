@@ -295,12 +295,11 @@ def test_no_caution_asks_to_take_out_what_is_proposed(seed):
     corner = 26.0
     limits = Limits(no_boost_below=corner, high_pass_corner=corner)
     fit = fitted(75.0 + ripple, limits=limits, leave_out=False, node_limit=1)
-    dips = cancelled_bands(fit.data, EQUALISER)
     found = boost_notes(
         EQUALISER,
         fit.gains_db,
         high_pass=CrossoverFilter(kind="high_pass", family="butterworth", order=2, corner=corner),
-        cancelled=[band for band, so in zip(EQUALISER.bands, dips, strict=True) if so],
+        cancelled=cancelled_bands(fit.data, EQUALISER),
     )
     assert tuple(found) == ()
 

@@ -73,8 +73,8 @@ def test_the_fit_of_a_room_is_that_of_its_plan_and_follows_its_seats_and_limits(
     assert fewer.data.seats == two
     assert fewer.gains_db[2] == cabin.present.gains_db[2]
     assert fewer.nodes < fit.nodes  # no proof was asked for
-    assert len(fit.left_out) == 6
-    assert fit_room_gains(cabin, prove=False, leave_out=False).left_out == ()
+    assert len(fit.left_out_db) == 6
+    assert fit_room_gains(cabin, prove=False, leave_out=False).left_out_db == ()
 
 
 def test_a_seat_with_a_spoilt_recording_counts_half_and_can_be_left_out(cabin):

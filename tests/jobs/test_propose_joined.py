@@ -23,7 +23,7 @@ from roomeq.device.processor import DelayRange
 from roomeq.importers.room import read_room
 from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.joining.solution import solve_joining
-from roomeq.jobs.joining.steps import joining_offer, with_bypass
+from roomeq.jobs.joining.steps import with_bypass
 from roomeq.jobs.propose import propose
 from roomeq.jobs.propose_joined import (
     _cautions,
@@ -283,11 +283,11 @@ def test_says_why_mains_are_not_joined(room, joining, others, said):
 def test_mains_of_which_nothing_is_stated_are_taken_to_match(small):
     """They do match here: the level must be the one that the statement gives, not one lower."""
     silent = replace(small, joining=replace(small.joining, mains_path=None))
-    stated, assumed = (solve_joining(one, joining_offer(one)) for one in (small, silent))
+    stated, assumed = (solve_joining(one) for one in (small, silent))
     assert assumed.bands.mains_filters == stated.bands.mains_filters
     assert assumed.settings.level_change_db == stated.settings.level_change_db
     none = replace(small, joining=replace(small.joining, mains_path=()))
-    assert solve_joining(none, joining_offer(none)).bands.mains_filters == ()
+    assert solve_joining(none).bands.mains_filters == ()
 
 
 def test_a_path_without_what_was_to_be_bypassed_is_as_planned(room, plan):
@@ -449,7 +449,7 @@ def test_what_is_in_force_reaches_the_steps(small):
         joining=replace(small.joining, present_delay=-0.001),
         limits=replace(small.limits, filter_boost_db=0.0),
     )
-    found = solve_joining(room, joining_offer(room))
+    found = solve_joining(room)
     assert found.measured.present.inverted
     assert found.measured.present.delay == -0.001
     fine = np.geomspace(20.0, 200.0, 500)
@@ -474,7 +474,7 @@ def test_what_is_in_force_reaches_the_steps(small):
 def test_delays_are_those_of_the_processor(small):
     coarse = replace(small, joining=replace(small.joining, delays=DelayRange(
         lowest=-0.003, highest=0.001, step=0.001)))  # fmt: skip
-    found = solve_joining(coarse, joining_offer(coarse))
+    found = solve_joining(coarse)
     for settings in (found.settings, found.alignment.chosen.settings):
         assert round(1e3 * settings.delay, 9) in (-3.0, -2.0, -1.0, 0.0, 1.0)
 
@@ -607,7 +607,7 @@ def test_a_measured_sum_is_held_against_what_was_measured_not_against_another_hi
         return replace(left, survey=left.survey.filtered("sub", high_pass.response)), high_pass
 
     monkeypatch.setattr("roomeq.jobs.joining.solution.room_behind_protection", behind)
-    found = solve_joining(room, joining_offer(room))
+    found = solve_joining(room)
     assert np.nanmax(found.measured.sum_residual_db) < 0.1
     # another high-pass is reckoned into the subwoofer of the sum, and of the bands
     points = found.data.points
@@ -632,7 +632,7 @@ def test_everything_is_chosen_once_more_behind_a_high_pass_that_the_gains_ask_fo
         return replace(left, survey=left.survey.filtered("sub", high_pass.response)), high_pass
 
     monkeypatch.setattr("roomeq.jobs.joining.solution.room_behind_protection", behind)
-    found = solve_joining(small, joining_offer(small))
+    found = solve_joining(small)
     assert found.high_pass == high_pass
     assert len(asked) == 3
     np.testing.assert_array_equal(asked[0], 0.0)

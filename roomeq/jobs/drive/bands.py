@@ -7,7 +7,7 @@ Gains and levels in dB. Doubtful recordings are weighed before; nothing is weigh
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from roomeq.optimiser.bands.fit import BandGainFit, ChosenGains
 from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
@@ -83,14 +83,7 @@ def fit_room(room: Room, search: BandSearch) -> BandGainFit:
     ValueError
         As `roomeq.optimiser.bands.gains.fit_band_gains`.
     """
-    found = _fit(room, search, search.chosen)
-    if search.keep_level and found.level_change_db:
-        return _fit(room, search, ChosenGains(gains_db=found.gains_db))
-    return found
-
-
-def _fit(room: Room, search: BandSearch, chosen: ChosenGains | None) -> BandGainFit:
-    return fit_band_gains(
+    found = fit_band_gains(
         room.survey,
         equaliser=room.equaliser,
         target=room.target,
@@ -102,7 +95,10 @@ def _fit(room: Room, search: BandSearch, chosen: ChosenGains | None) -> BandGain
         repeatability_db=room.repeatability_db,
         prove=search.prove,
         node_limit=search.node_limit,
-        chosen=chosen,
+        chosen=search.chosen,
         leave_out=search.leave_out,
         tie_share=0.0 if search.best else TIE_SHARE,
     )
+    if search.keep_level and found.level_change_db:
+        return fit_room(room, replace(search, chosen=ChosenGains(gains_db=found.gains_db)))
+    return found

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -29,14 +30,13 @@ from roomeq.device.crossover import (
     filter_of,
     high_pass_change_db,
 )
-from roomeq.device.driver import VentedBox
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.drive.scene import DriveScene, electrical_filters
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.bands.reasons import cancelled_bands
 from roomeq.optimiser.drive.demand import LARGEST_EXTRAPOLATION_DB, BandExtra, estimate_extra_drive
-from roomeq.optimiser.drive.headroom import Headroom
+from roomeq.optimiser.drive.headroom import Headroom, drive_by_frequency
 from roomeq.optimiser.drive.protection import ProtectionChoice
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.records import HeadroomRecord, QCheck
@@ -71,8 +71,7 @@ def boost_notes(
     ValueError
         If a gain is off the device's grid.
     """
-    gains = equaliser.checked_gains_db(gains_db)
-    places = []
+    gains, places = equaliser.checked_gains_db(gains_db), []
     if high_pass is not None:
         axis = logarithmic_axis(min(5.0, 0.5 * high_pass.corner), high_pass.corner, per_octave=48)
         most = axis[int(np.argmax(equaliser.response_db(gains, axis)))]
@@ -108,19 +107,6 @@ def headroom_notes(headroom: Headroom, *, equipment: Equipment) -> Iterator[Caut
         yield Caution(code=CautionCode.ROOM_GAIN_UNKNOWN)
 
 
-def phase_change_deg(
-    before: CrossoverFilter | None, after: CrossoverFilter | None, *, frequency: float
-) -> float:
-    """Return by how much another high-pass turns the phase at a frequency, in degrees.
-
-    Positive is lead. What turns the phase at the crossover asks for joining anew.
-    """
-    now, then = (
-        chain_response(() if one is None else (one,), [frequency]) for one in (before, after)
-    )
-    return float(np.angle(then / now, deg=True)[0])
-
-
 def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> Iterator[Caution]:
     """Return what a changed high-pass asks for: joining anew where it turns the phase.
 
@@ -128,12 +114,13 @@ def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> It
     ----------
     choice : ProtectionChoice
     crossover : float or None
-        Crossover corner in Hz.
+        Crossover corner in Hz; in degrees there, positive is lead.
     """
     if crossover is None or not choice.changes:
         return
-    before, after = filter_of(choice.present), filter_of(choice.high_pass)
-    turn = phase_change_deg(before, after, frequency=crossover)
+    both = (filter_of(choice.present), filter_of(choice.high_pass))
+    now, then = (chain_response((one,), [crossover]) for one in both)
+    turn = float(np.angle(then / now, deg=True)[0])
     if abs(turn) > NOTICEABLE_TURN_DEG:
         yield Caution(code=CautionCode.JOIN_AGAIN, value=turn, frequency=crossover)
 
@@ -228,7 +215,7 @@ def fit_within_headroom(room: Room, search: BandSearch) -> Proposal:
 def _with_floor(room: Room, high_pass: CrossoverFilter | None) -> Room:
     """Return a room in which nothing is boosted below a high-pass or a vented box's tuning."""
     box, corner = room.equipment.box, None if high_pass is None else high_pass.corner
-    tuning = box.tuning if isinstance(box, VentedBox) else None
+    tuning = None if box is None else box.unloads_below
     known = [f for f in (room.limits.no_boost_below, tuning) if f is not None]
     floor = max(known, default=None)
     limits = replace(room.limits, no_boost_below=floor, high_pass_corner=corner)
@@ -240,15 +227,14 @@ def _room_behind(scene: DriveScene, high_pass: CrossoverFilter | None) -> Room:
     room = _with_floor(scene.room, high_pass)
     before = room.equipment.protection
     if high_pass != before:
-        survey = room.survey
-        for one, inverse in ((high_pass, False), (before, True)):
-            if one is not None:
-                survey = survey.filtered(room.source, one.response, inverse=inverse)
+        survey = room.survey.filtered(room.source, partial(chain_response, (high_pass,)))
+        survey = survey.filtered(room.source, partial(chain_response, (before,)), inverse=True)
         room = replace(room, survey=survey)
     if scene.wanted.drive_limit == "flat":
         return room
-    limits = replace(room.limits, drive_by_frequency=scene.drive_limits(high_pass))
-    return replace(room, limits=limits)
+    flat = scene.headroom(scene.flat_gains_db, high_pass)
+    by_frequency = drive_by_frequency(flat, flat_db=room.limits.drive_boost_db)
+    return replace(room, limits=replace(room.limits, drive_by_frequency=by_frequency))
 
 
 def _with_demand(
@@ -263,20 +249,15 @@ def _with_demand(
         box=room.equipment.box,
         filters=electrical_filters(room, high_pass),
     )
-    marked = zip(equaliser.bands, cancelled_bands(fit.data, equaliser), strict=True)
-    cautions: list[Caution] = []
-    if headroom is not None:
-        cautions += headroom_notes(headroom, equipment=room.equipment)
-    cautions += boost_notes(
-        equaliser,
-        fit.gains_db,
-        high_pass=high_pass,
-        cancelled=[band for band, is_cancelled in marked if is_cancelled],
+    left = () if headroom is None else headroom_notes(headroom, equipment=room.equipment)
+    choice, cancelled = found.protection, cancelled_bands(fit.data, equaliser)
+    cautions = (
+        *left,
+        *boost_notes(equaliser, fit.gains_db, high_pass=high_pass, cancelled=cancelled),
+        *(() if choice is None else protection_notes(choice, crossover=room.corner)),
+        *wiring_notes(room.equipment, hum=any(one.hum for one in room.recordings)),
     )
-    if found.protection is not None:
-        cautions += protection_notes(found.protection, crossover=room.corner)
-    cautions += wiring_notes(room.equipment, hum=any(one.hum for one in room.recordings))
-    return replace(found, extra_drive=extra, cautions=tuple(cautions))
+    return replace(found, extra_drive=extra, cautions=cautions)
 
 
 def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> Proposal:

@@ -19,19 +19,14 @@ from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, 
 from roomeq.device.crossover import CrossoverFilter, chain_response, high_pass_change_db
 from roomeq.jobs.drive.bands import room_data
 from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.optimiser.bands.reasons import cancelled_bands
+from roomeq.optimiser.bands.reasons import band_axis, cancelled_bands
 from roomeq.optimiser.drive.demand import estimate_volume_db, wanted_by_band_db
-from roomeq.optimiser.drive.headroom import (
-    Headroom,
-    drive_limit_db,
-    estimate_headroom,
-)
+from roomeq.optimiser.drive.headroom import Headroom, estimate_headroom
 from roomeq.optimiser.drive.protection import ProtectionChoice, choose_protection
 from roomeq.room.equipment import WantedLevel
 from roomeq.room.room import Room
 
 LOWEST_BAND = 16.0  # Hz from which bands are looked at where the main seat has levels
-_BEYOND = 1e-6  # just outside the outer bands, where the drive limit is no more than the flat one
 _POINTS_IN_BAND = 9
 
 
@@ -39,8 +34,8 @@ def electrical_filters(
     room: Room, high_pass: CrossoverFilter | None
 ) -> tuple[CrossoverFilter, ...]:
     """Return the filters between signal and terminals; those of the box are acoustical."""
-    before = tuple(entry for entry in room.path if entry.where.strip().lower() != "box")
-    return before if high_pass is None else (*before, high_pass)
+    path = (*room.path, high_pass)
+    return tuple(one for one in path if one is not None and one.where.strip().lower() != "box")
 
 
 class DriveScene:
@@ -73,9 +68,7 @@ class DriveScene:
 
     def __init__(self, room: Room, wanted: WantedLevel) -> None:
         self.room, self.wanted, self.data = room, wanted, room_data(room)
-        survey = room.survey.of_source(room.source)
-        for seat in survey.seats:
-            survey = survey if seat == wanted.main_seat else survey.without_seat(seat)
+        survey = room.survey.of_source(room.source).of_seats([wanted.main_seat])
         lowest, highest = third_octave_band(LOWEST_BAND).lower, float(self.data.frequencies[-1])
         axis = common_axis(survey, lowest=lowest * (1.0 - 1e-9), highest=highest * (1.0 + 1e-9))
         target_db = room.target.curve_db(axis) - room.target.allowance_db(axis)
@@ -166,23 +159,13 @@ class DriveScene:
             box=equipment.box,
         )
 
-    def drive_limits(self, high_pass: CrossoverFilter | None) -> tuple[tuple[float, float], ...]:
-        """Return the drive limit by frequency: all bands at 0, behind the chosen high-pass."""
-        centres, flat_db = self.centres, self.room.limits.drive_boost_db
-        axis = np.array([centres[0] * (1.0 - _BEYOND), *centres, centres[-1] * (1.0 + _BEYOND)])
-        left = self.headroom(self.flat_gains_db, high_pass)
-        limits = drive_limit_db(left, axis, flat_db=flat_db)
-        return tuple(zip(axis.tolist(), limits.tolist(), strict=True))
-
 
 def _uncounted(room: Room, data: FitData, bands: tuple[ThirdOctaveBand, ...]) -> NDArray[np.bool_]:
     """Return the bands that do not tell how loud it is: cancelled, in noise, or not fitted."""
-    cancelled = cancelled_bands(data, room.equaliser)
-    marked = {b for b, is_so in zip(room.equaliser.bands, cancelled, strict=True) if is_so}
+    marked = cancelled_bands(data, room.equaliser)
 
     def is_heard(band: ThirdOctaveBand) -> bool:
-        inside = (data.frequencies >= band.lower) & (data.frequencies < band.upper)
-        weights = data.frequency_weights[inside]
+        weights = data.frequency_weights[band_axis(data, band)]
         return bool(weights.size and weights.mean() >= 0.5 * data.frequency_weights.max())
 
     return np.array([band in marked or not is_heard(band) for band in bands])

@@ -12,7 +12,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_levels_db
-from roomeq.base.record import Record
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.path import PathAnalysis, predict_path
 from roomeq.room.room import Room
@@ -76,49 +75,31 @@ def estimated_path(room: Room) -> PathEstimate | None:
     return estimate_path(at_rest(seats), taken="seat", described=described, lower_limit=limit)
 
 
-class EngagedRow(Record, frozen=True, kw_only=True):
-    """One total low-pass response that explains what was measured.
+def engaged_rows(estimate: PathEstimate | None) -> dict[str, object] | None:
+    """Return what an estimate tells of the low-passes that are really engaged, as JSON has it.
 
-    Attributes
-    ----------
-    probability : float
-    corner : float
-        Fitted, in Hz.
-    order : int
-        Of all its low-passes together.
-    filters : tuple of str
-        In words.
+    Of each candidate its probability, fitted corner in Hz, order of all low-passes together, and
+    filters in words. None for none.
     """
-
-    probability: float
-    corner: float
-    order: int
-    filters: tuple[str, ...]
-
-
-class EngagedRows(Record, frozen=True, kw_only=True):
-    """Which low-passes are really engaged; see `roomeq.optimiser.path.estimate.PathEstimate`."""
-
-    verdict: str
-    taken: str
-    as_described: bool | None
-    contradicts: bool
-    high_pass: str | None
-    highest: float
-    signal_to_noise_db: float
-    misfit_db: float
-    candidates: tuple[EngagedRow, ...]
-
-    @classmethod
-    def of(cls, estimate: PathEstimate | None) -> EngagedRows | None:
-        """Return the rows of an estimate; None for none."""
-        if estimate is None:
-            return None
-        rows = (
-            EngagedRow.copied(one, filters=tuple(map(str, one.filters)))
+    if estimate is None:
+        return None
+    high = None if estimate.high_pass is None else estimate.high_pass.filter
+    return {
+        "verdict": estimate.verdict,
+        "taken": estimate.taken,
+        "as_described": estimate.as_described,
+        "contradicts": estimate.contradicts,
+        "high_pass": None if high is None else str(high),
+        "highest": estimate.highest,
+        "signal_to_noise_db": estimate.signal_to_noise_db,
+        "misfit_db": estimate.misfit_db,
+        "candidates": [
+            {
+                "probability": one.probability,
+                "corner": one.corner,
+                "order": one.order,
+                "filters": list(map(str, one.filters)),
+            }
             for one in estimate.candidates
-        )
-        high = None if estimate.high_pass is None else estimate.high_pass.filter
-        return cls.copied(
-            estimate, candidates=tuple(rows), high_pass=None if high is None else str(high)
-        )
+        ],
+    }

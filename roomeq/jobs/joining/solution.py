@@ -24,6 +24,7 @@ from roomeq.jobs.joining.steps import (
     advised_bypass,
     align_room,
     joining_data,
+    joining_offer,
     mains_filters,
     meeting_of,
     room_polarity,
@@ -104,14 +105,13 @@ class Joining:
         return self.data.with_transfers(sub=change)
 
 
-def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) -> Joining:
+def solve_joining(room: Room, *, keep_bands: bool = False) -> Joining:
     """Take every step of a joining.
 
     Parameters
     ----------
     room : Room
         Seats weighed as they are to be.
-    offer : JoiningOffer
     keep_bands : bool
         Whether bands and level stay as they are.
 
@@ -120,7 +120,7 @@ def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) 
     ValueError
         If the measurements do not suffice.
     """
-    bypassed = advised_bypass(room)
+    bypassed, offer = advised_bypass(room), joining_offer(room)
     left = with_bypass(room, bypassed)
     measured = joining_data(room, offer)
     polarity, obstacle = room_polarity(room, measured)
@@ -129,7 +129,7 @@ def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) 
     behind, high_pass = room_behind_protection(left, gains)
     for _ in range(2):
         data = data_behind(room, measured, bypassed=bypassed, high_pass=high_pass)
-        alignment = align_room(offer, data, told_inverted=told)
+        alignment = align_room(room, data, told_inverted=told)
         found = Joining(
             room=room,
             left=left,
@@ -161,10 +161,8 @@ def data_behind(
     high_pass: CrossoverFilter | None,
 ) -> JoiningData:
     """Return the data behind other filters than those in force while measuring."""
-    was = tuple(filter(None, (room.equipment.protection, *bypassed)))
-    now = tuple(filter(None, (high_pass,)))
-    points = measured.points
-    change = chain_response(now, points) / chain_response(was, points)
+    points, was = measured.points, (room.equipment.protection, *bypassed)
+    change = chain_response((high_pass,), points) / chain_response(was, points)
     return measured.with_transfers(sub=change)
 
 
@@ -216,7 +214,7 @@ def aligned_anew(
     assert found.bands is not None
     mains = found.bands.mains_filters if mains_filters is None else mains_filters
     told = found.alignment.told_inverted
-    chosen = align_room(found.offer, data, told_inverted=told).chosen
+    chosen = align_room(found.room, data, told_inverted=told).chosen
     joining = chosen.settings
     return chosen, replace(found.bands, data=data, joining=joining, task=task, mains_filters=mains)
 
@@ -258,7 +256,7 @@ def joining_record(found: Joining, *, leave_out: bool = False) -> JoiningRecord:
         measured=found.measured,
         final=found.final,
         settings=found.settings,
-        delay_stated=found.offer.delay_stated,
+        delay_stated=found.room.joining.delays is not None,
         bypass=found.bypassed,
         polarity=found.polarity,
         polarity_obstacle=found.polarity_obstacle,

@@ -22,7 +22,7 @@ from roomeq.base.errors import MissingPhaseError
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.crossover_sum import Meeting, find_meeting
 from roomeq.device.processor import DelayRange, JoiningSettings, LevelRange
-from roomeq.device.profile import LevelKnob, PhaseControl
+from roomeq.device.profile import LevelKnob
 from roomeq.jobs.joining.path import described_path
 from roomeq.optimiser.joining.alignment import Alignment, align
 from roomeq.optimiser.joining.data import JoiningData
@@ -40,20 +40,13 @@ class JoiningOffer:
     ----------
     present : JoiningSettings
     delays : DelayRange
-    delay_stated : bool
-        Whether the delays on offer are stated.
-    phase_control : PhaseControl or None
     levels : LevelRange
         Changes of the level knob, at most 6 dB either way.
-    can_invert : bool
     """
 
     present: JoiningSettings
     delays: DelayRange
-    delay_stated: bool
-    phase_control: PhaseControl | None
     levels: LevelRange
-    can_invert: bool
 
 
 def joining_offer(room: Room) -> JoiningOffer:
@@ -74,10 +67,7 @@ def joining_offer(room: Room) -> JoiningOffer:
             phase_frequency=None if control is None else control.frequency,
         ),
         delays=room.joining.delays or DelayRange(),
-        delay_stated=room.joining.delays is not None,
-        phase_control=control,
         levels=_levels(device.level, stated.level_db),
-        can_invert=device.polarity,
     )
 
 
@@ -173,12 +163,12 @@ def present_data(room: Room) -> JoiningData | None:
         return None
 
 
-def align_room(offer: JoiningOffer, data: JoiningData, *, told_inverted: bool | None) -> Alignment:
+def align_room(room: Room, data: JoiningData, *, told_inverted: bool | None) -> Alignment:
     """Choose delay and polarity behind the filters that stay.
 
     Parameters
     ----------
-    offer : JoiningOffer
+    room : Room
     data : JoiningData
         With the filters as they will be.
     told_inverted : bool or None
@@ -186,9 +176,9 @@ def align_room(offer: JoiningOffer, data: JoiningData, *, told_inverted: bool | 
     """
     return align(
         data,
-        delays=offer.delays,
-        phase_control=offer.phase_control,
-        can_invert=offer.can_invert,
+        delays=joining_offer(room).delays,
+        phase_control=room.device.phase,
+        can_invert=room.device.polarity,
         told_inverted=told_inverted,
     )
 
@@ -242,8 +232,7 @@ def room_polarity(room: Room, data: JoiningData) -> tuple[PolarityRecord | None,
     if pressures is None:
         return None, f"{axis[0]:.0f} to {axis[-1]:.0f} Hz were not measured of both"
     box, mains, protection = room.equipment.box, setup.mains, room.equipment.protection
-    filters = room.path if protection is None else (*room.path, protection)
-    sub_path = chain_response(filters, axis) * data.present.response(axis)
+    sub_path = chain_response((*room.path, protection), axis) * data.present.response(axis)
     mains_path = chain_response(setup.mains_path, axis)
     if room.present.gains_db.any():
         sub_path = sub_path * room.equaliser.response(room.present.gains_db, axis)

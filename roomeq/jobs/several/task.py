@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from roomeq.analysis.survey_levels import covered_span
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray, amplitude_ratio
 from roomeq.base.survey import Survey
@@ -95,9 +96,9 @@ def with_own_limits(room: Room) -> Room:
 
 
 def _points(data: FitData, surveys: Sequence[Survey]) -> FloatArray:
-    measured = [one.response.frequencies for survey in surveys for one in survey.measurements]
-    low = max(float(data.frequencies[0]) / _REACH, *(float(axis[0]) for axis in measured))
-    high = min(float(data.frequencies[-1]) * _REACH, *(float(axis[-1]) for axis in measured))
+    first, last = covered_span([one for survey in surveys for one in survey.measurements])
+    low = max(float(data.frequencies[0]) / _REACH, first)
+    high = min(float(data.frequencies[-1]) * _REACH, last)
     return logarithmic_axis(low, high, per_octave=_POINTS_PER_OCTAVE)
 
 

@@ -105,23 +105,6 @@ class ChoiceRow(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
     loudness_db: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOutSeat:
-    """How gains chosen without a seat would do at that seat.
-
-    Attributes
-    ----------
-    seat : str
-    before_db, after_db : float
-        Standard deviation at the seat at the present gains, and with those the other seats asked
-        for.
-    """
-
-    seat: str
-    before_db: float
-    after_db: float
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ChosenGains:
     """Gains and level chosen otherwise than by the subwoofer alone.
@@ -209,8 +192,9 @@ class BandGainFit(Loudness):
         How much quieter they stay than now, or than wanted, because of the drive limit.
     held_at : float
         Where the drive limit grants least, in Hz.
-    left_out : tuple of LeftOutSeat
-        Empty with fewer than three seats, or where it was not asked for.
+    left_out_db : tuple of float
+        Standard deviation at each seat with gains that the other seats asked for. Empty with fewer
+        than three seats, or where it was not asked for.
     """
 
     data: FitData
@@ -240,7 +224,7 @@ class BandGainFit(Loudness):
     dip_boost_db: float
     lock_excess_db: float
     lock_excess_frequency: float
-    left_out: tuple[LeftOutSeat, ...]
+    left_out_db: tuple[float, ...]
 
     def __repr__(self) -> str:
         before, after = self.deviation_before_db, self.deviation_db

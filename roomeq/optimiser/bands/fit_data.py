@@ -29,6 +29,7 @@ from roomeq.analysis.seats import comparable_level_db
 from roomeq.analysis.survey_levels import (
     band_signal_to_noise_db,
     common_axis,
+    covered_span,
     has_band_levels,
     seat_excess_group_delays,
     seat_levels_db,
@@ -157,11 +158,10 @@ class FitData:
         """
         fine = power_mean_db(self.fine_db, weights=self.seat_weights)
         depth = np.median(average) - fine
-        for first, last in _runs(depth >= NULL_EDGE_DB):
-            if first == 0 or last == depth.size - 1:
-                continue
-            low, high = self.fine_frequencies[first], self.fine_frequencies[last]
-            if depth[first : last + 1].max() >= NULL_DEPTH_DB and high <= low * 2.0**NULL_OCTAVES:
+        turns = np.flatnonzero(np.diff(depth >= NULL_EDGE_DB)) + 1
+        for run in np.split(np.arange(depth.size), turns)[1:-1]:
+            low, high = self.fine_frequencies[run[[0, -1]]]
+            if depth[run].max() >= NULL_DEPTH_DB and high <= low * 2.0**NULL_OCTAVES:
                 yield _widened(low, high)
 
     def _deep_dips(self) -> tuple[Span, ...]:
@@ -282,12 +282,6 @@ class FitData:
         return _summed_db(equaliser, gains_db, self.frequencies, band_levels=self.band_levels)
 
 
-def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return first and last index of every run of true values."""
-    steps = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
-    return [(int(a), int(b) - 1) for a, b in zip(steps[::2], steps[1::2], strict=True)]
-
-
 def _widened(low: float, high: float) -> Span:
     margin = 2.0**DIP_MARGIN_OCTAVES
     return float(low / margin), float(high * margin)
@@ -377,9 +371,8 @@ def prepare_fit(
 
 def _wider_axis(survey: Survey, axis: FloatArray) -> FloatArray:
     """Return a finer axis, an octave beyond the fit's where all measurements reach so far."""
-    responses = [measurement.response.frequencies for measurement in survey.measurements]
-    lowest = max(0.5 * axis[0], *(float(f[0]) for f in responses))
-    highest = min(2.0 * axis[-1], *(float(f[-1]) for f in responses))
+    low, high = covered_span(survey.measurements)
+    lowest, highest = max(0.5 * axis[0], low), min(2.0 * axis[-1], high)
     return logarithmic_axis(lowest, highest, per_octave=_FINE_POINTS_PER_OCTAVE)
 
 
@@ -404,20 +397,9 @@ def _noise_weights(survey: Survey, axis: FloatArray) -> tuple[FloatArray, bool]:
     0 below a signal-to-noise ratio of 10 dB in the third octave, rising to 1 at 20 dB; the mean
     over the measurements.
     """
-    known = False
-    weights = np.zeros(axis.size)
     bands = [third_octave_band(float(frequency)) for frequency in axis]
-    for measurement in survey.measurements:
-        response = measurement.response
-        if response.snr_db is None:
-            weights += 1.0
-            continue
-        known = True
-        by_band = {}
-        for band in dict.fromkeys(bands):
-            snr = band_signal_to_noise_db(response, band)
-            by_band[band] = float(
-                np.clip((snr - SNR_IGNORED_DB) / (SNR_FULL_DB - SNR_IGNORED_DB), 0.0, 1.0)
-            )
-        weights += [by_band[band] for band in bands]
-    return weights / len(survey.measurements), known
+    responses = [measurement.response for measurement in survey.measurements]
+    snr_db = np.array([[band_signal_to_noise_db(r, band) for band in bands] for r in responses])
+    share = np.clip((snr_db - SNR_IGNORED_DB) / (SNR_FULL_DB - SNR_IGNORED_DB), 0.0, 1.0)
+    unknown = np.isnan(snr_db)
+    return np.where(unknown, 1.0, share).mean(axis=0), not unknown.all()

@@ -23,14 +23,13 @@ from roomeq.optimiser.bands.fit import (
     BandGainFit,
     ChoiceRow,
     ChosenGains,
-    LeftOutSeat,
     NoChange,
     chosen_labels,
     judge_improvement,
 )
 from roomeq.optimiser.bands.fit_data import prepare_fit
 from roomeq.optimiser.bands.problem import BandGainProblem, BoostCap, nearest_labels
-from roomeq.optimiser.bands.reasons import explain_bands, explained_choice
+from roomeq.optimiser.bands.reasons import band_axis, explain_bands, explained_choice
 from roomeq.optimiser.bands.search import TIE_SHARE, BandGainSolution, solve_from
 from roomeq.optimiser.bands.task import BandGainTask, estimate_plain_figures
 from roomeq.wanted.limits import Limits
@@ -153,9 +152,7 @@ def fit_band_gains(
     )
     problem, solution = task.solve(prove=prove, node_limit=node_limit, tie_share=tie_share)
     fit = _judged(task, problem, solution, repeatability_db=repeatability_db, chosen=chosen)
-    return (
-        replace(fit, left_out=_leave_each_seat_out(task, problem, solution)) if leave_out else fit
-    )
+    return replace(fit, left_out_db=_left_out_db(task, problem, fit)) if leave_out else fit
 
 
 def _no_change(
@@ -166,17 +163,26 @@ def _no_change(
     repeatability_db: float | None,
 ) -> NoChange | None:
     """Say why even the best setting is not worth a change; never while a limit is broken."""
-    data, equaliser = task.data, task.equaliser
+    data, equaliser, present = task.data, task.equaliser, task.present_gains_db
     rows = problem.limit_frequencies
     cap = BoostCap.of(data, limits=task.limits, target=task.target, by_seats=False).at(rows)
     cap = np.maximum(cap, equaliser.response_db(task.locked_gains_db, rows))
-    present = task.present_gains_db
     over = equaliser.response_db(present, rows) - cap
     offered = problem.setting_gains_db(nearest_labels(problem.gains_db, present))
     if over.max() > _LIMIT_TOLERANCE_DB or np.abs(offered - present).max() > 1e-9:
         return None
 
-    found = _worth(task, best_gains_db, repeatability_db=repeatability_db)
+    def excess_db(response_db: FloatArray) -> FloatArray:
+        return np.maximum(data.level_error_db + response_db - data.mean_db(response_db), 0.0)
+
+    fall = excess_db(data.present_db) - excess_db(data.response_db(equaliser, best_gains_db))
+    inside = [band_axis(data, band) for band in equaliser.bands]
+    found = judge_improvement(
+        task.deviation_db(present) - task.deviation_db(best_gains_db),
+        repeatability_db=repeatability_db,
+        least_improvement_db=LEAST_IMPROVEMENT_DB,
+        excess_fall_db=max((float(fall[one].mean()) for one in inside if one.any()), default=0.0),
+    )
     if found is None and task.target.highest_lower_limit is not None:
         # a fall that a higher limit explains all but wholly is no reason to change anything
         target = replace(task.target, lower_limit=task.target.highest_lower_limit)
@@ -185,28 +191,6 @@ def _no_change(
         if other.deviation_db(present) <= BARE_ROLL_OFF_DB:
             found = NoChange.ROLL_OFF
     return found
-
-
-def _worth(
-    task: BandGainTask, gains_db: FloatArray, *, repeatability_db: float | None
-) -> NoChange | None:
-    """Say why gains are not worth a change."""
-    data, equaliser = task.data, task.equaliser
-
-    def excess_db(response_db: FloatArray) -> FloatArray:
-        return np.maximum(data.level_error_db + response_db - data.mean_db(response_db), 0.0)
-
-    fall = excess_db(data.present_db) - excess_db(data.response_db(equaliser, gains_db))
-    inside = [
-        (data.frequencies >= band.lower) & (data.frequencies < band.upper)
-        for band in equaliser.bands
-    ]
-    return judge_improvement(
-        task.deviation_db(task.present_gains_db) - task.deviation_db(gains_db),
-        repeatability_db=repeatability_db,
-        least_improvement_db=LEAST_IMPROVEMENT_DB,
-        excess_fall_db=max((float(fall[one].mean()) for one in inside if one.any()), default=0.0),
-    )
 
 
 def _judged(
@@ -281,7 +265,7 @@ def _judged(
         dip_boost_db=max(0.0, float(raised_db.max(initial=0.0))),
         lock_excess_db=max(0.0, float(over[held])) if task.locked_gains_db.any() else 0.0,
         lock_excess_frequency=float(rows[held]),
-        left_out=(),
+        left_out_db=(),
         **asdict(loudness),
     )
 
@@ -325,9 +309,9 @@ def _floor_cost_db(task: BandGainTask, solution: BandGainSolution) -> float | No
     return max(0.0, solution.best_deviation_db - math.sqrt(float(found)))
 
 
-def _leave_each_seat_out(
-    task: BandGainTask, problem: BandGainProblem, solution: BandGainSolution
-) -> tuple[LeftOutSeat, ...]:
+def _left_out_db(
+    task: BandGainTask, problem: BandGainProblem, fit: BandGainFit
+) -> tuple[float, ...]:
     """Choose gains without each seat in turn, and see how they do there.
 
     Descent from the best setting of all seats chooses them; it is not proven each time.
@@ -335,13 +319,8 @@ def _leave_each_seat_out(
     data = task.data
     if len(data.seats) < 3:
         return ()
-
-    def by_seat_db(gains_db: FloatArray) -> FloatArray:
-        response_db = data.response_db(task.equaliser, gains_db)
-        return estimate_plain_figures(data, response_db).by_seat_db
-
-    before, left_out = by_seat_db(task.present_gains_db), []
-    for index, seat in enumerate(each(data.seats, lambda seat: f"choosing without {seat}")):
+    found = []
+    for index, _ in enumerate(each(data.seats, lambda seat: f"choosing without {seat}")):
         others = replace(task, data=data.without_seat(index))
         fewer = replace(
             problem,
@@ -349,9 +328,7 @@ def _leave_each_seat_out(
             shortfall_db=others.data.shortfall_db,
             filter_cap_db=others.cap_db(problem.limit_frequencies),
         )
-        labels = solve_from(fewer, solution.best_gains_db)
-        after = by_seat_db(problem.setting_gains_db(labels))
-        left_out.append(
-            LeftOutSeat(seat=seat, before_db=float(before[index]), after_db=float(after[index]))
-        )
-    return tuple(left_out)
+        labels = solve_from(fewer, fit.best_gains_db)
+        after = fit.by_seat_at_gains_db(task.equaliser, problem.setting_gains_db(labels))
+        found.append(float(after[index]))
+    return tuple(found)

@@ -110,13 +110,13 @@ def band_frame(bands: Sequence[BandSetting]) -> DataFrame:
     return DataFrame(columns)
 
 
-def cancelled_bands(data: FitData, equaliser: FixedBandEqualiser) -> tuple[bool, ...]:
-    """Return for each band whether its centre lies in a dip that no boost may fill."""
-    centres = np.array([band.centre for band in equaliser.bands])
-    return tuple(within_spans(data.dips, centres).tolist())
+def cancelled_bands(data: FitData, equaliser: FixedBandEqualiser) -> list[ThirdOctaveBand]:
+    """Return the bands whose centre lies in a dip that no boost may fill."""
+    marked = within_spans(data.dips, equaliser.centres)
+    return [band for band, is_so in zip(equaliser.bands, marked, strict=True) if is_so]
 
 
-def _inside(data: FitData, band: ThirdOctaveBand) -> NDArray[np.bool_]:
+def band_axis(data: FitData, band: ThirdOctaveBand) -> NDArray[np.bool_]:
     """Return which frequencies of the axis lie in a band, shape (F,)."""
     return np.asarray((data.frequencies >= band.lower) & (data.frequencies < band.upper))
 
@@ -151,7 +151,7 @@ def explain_bands(
     short_db = data.excused_db(level_error_db) + offset_db
     explained = []
     for index, band in enumerate(task.equaliser.bands):
-        inside = _inside(data, band) & (data.frequency_weights > 0)
+        inside = band_axis(data, band) & (data.frequency_weights > 0)
         error_db = spread_db = remaining_db = None
         reason = _reason_by_freedom(task, band, freedoms[index])
         if inside.any():
@@ -193,7 +193,7 @@ def _reason_by_freedom(
         return Reason.LOCKED
     if freedom is BandFreedom.AT_REST:
         return Reason.ABOVE_CROSSOVER
-    within = _inside(data, band)
+    within = band_axis(data, band)
     if within.any() and data.noise_weights[within].mean() < 0.5:
         return Reason.NOISE
     if freedom is BandFreedom.UNSEEN or not within.any():
@@ -222,7 +222,7 @@ def _reason_by_trial(
     if abs(remaining_db) <= TOLERANCE_DB:
         return None if gain != 0 else Reason.WITHIN_TOLERANCE
     boost = remaining_db < 0
-    inside = _inside(data, band) & (data.frequency_weights > 0)
+    inside = band_axis(data, band) & (data.frequency_weights > 0)
     filled_db = float(problem.response_db(labels)[inside].mean())
     short = float(data.level_error_db[inside].mean()) < -TOLERANCE_DB
     left_alone = boost and short and filled_db <= BARRED_BOOST_DB

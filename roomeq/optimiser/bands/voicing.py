@@ -75,12 +75,8 @@ class VoicingProblem:
 
     def present_db(self) -> FloatArray:
         """Return the deviation of every room with the present gains, in dB, shape (R,)."""
-        return np.array(
-            [
-                weighted_deviation_db(data, data.present_db, loss=self.task.loss)
-                for data in self.rooms
-            ]
-        )
+        loss = self.task.loss
+        return np.array([weighted_deviation_db(r, r.present_db, loss=loss) for r in self.rooms])
 
     def deviations_db(self, labels: LabelArray) -> FloatArray:
         """Return the deviation of every room, in dB, settings (N, B) to (N, R)."""

@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from msgspec.structs import force_setattr
-from numpy.typing import ArrayLike
 
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
@@ -28,8 +27,8 @@ from roomeq.room.equipment import Equipment
 if TYPE_CHECKING:
     from roomeq.analysis.sweeps.distortion import Distortion
 
-FLAT_DRIVE_BOOST_DB = 6.0
 HIGHEST_DRIVE_BOOST_DB = 12.0
+_BEYOND = 1e-6  # just outside the outer bands, where the limit is no more than the flat one
 
 
 class HeadroomLimit(StrEnum):
@@ -213,37 +212,32 @@ def _known(value: float) -> Any:
     return None if math.isnan(value) else float(value)
 
 
-def drive_limit_db(
-    headroom: Headroom,
-    frequencies: ArrayLike,
-    *,
-    flat_db: float = FLAT_DRIVE_BOOST_DB,
-) -> FloatArray:
-    """Return how far the drive may rise at the same loudness, by frequency, shape (F,), in dB.
+def drive_by_frequency(headroom: Headroom, *, flat_db: float) -> tuple[tuple[float, float], ...]:
+    """Return how far the drive may rise at the same loudness: frequencies in Hz, limits in dB.
 
-    It may take the place of one flat ``drive_boost_db``: in each band what is left; linear over
-    ln f between the bands' centres. Bands of which nothing is known, and frequencies beyond the
-    outer centres, get no more than the flat figure.
+    It may take the place of one flat ``drive_boost_db``: in each band what is left, at its centre.
+    Bands of which nothing is known, and what lies beyond the outer centres, get no more than the
+    flat figure.
 
     Parameters
     ----------
     headroom : Headroom
         At the wanted level, all bands at 0.
-    frequencies : array_like, shape (F,)
-        Hz.
     flat_db : float
         Where nothing is known (6 dB: common practice, no source).
 
     Returns
     -------
-    ndarray, shape (F,)
-        From 0 to 12 dB (common practice, no source), or to `flat_db` where that is more; 0 where
-        the wanted level itself is too much.
+    tuple of (float, float)
+        Rising in frequency, linear over ln f between; from 0 to 12 dB (common practice, no source),
+        or to `flat_db` where that is more; 0 where the wanted level itself is too much.
     """
-    left = [flat_db if entry.left_db is None else entry.left_db for entry in headroom.bands]
-    allowed = np.clip(left, 0.0, max(flat_db, HIGHEST_DRIVE_BOOST_DB))
-    axis = np.log(np.asarray(frequencies, dtype=np.float64))
-    centres = np.log([entry.band.centre for entry in headroom.bands])
-    limit = np.interp(axis, centres, allowed)
-    beyond = (axis < centres[0] - 1e-9) | (axis > centres[-1] + 1e-9)
-    return np.asarray(np.where(beyond, np.minimum(limit, flat_db), limit))
+    most_db, bands = max(flat_db, HIGHEST_DRIVE_BOOST_DB), headroom.bands
+    left = [flat_db if entry.left_db is None else entry.left_db for entry in bands]
+    limits = [min(max(one, 0.0), most_db) for one in left]
+    centres = [entry.band.centre for entry in bands]
+    return (
+        (centres[0] * (1.0 - _BEYOND), min(limits[0], flat_db)),
+        *zip(centres, limits, strict=True),
+        (centres[-1] * (1.0 + _BEYOND), min(limits[-1], flat_db)),
+    )

@@ -245,15 +245,13 @@ class _Scene:
         axis = np.geomspace(_LOWEST, 200.0, 4 * _POINTS_BELOW)
         weaker = bool((self.more_db(other, axis) > _WEAKER_DB).any())
         refused, refused_at = self._refusal(other, weaker=weaker)
-        relievable = third_octave_band(max(self.corners)).number
-        lacking = zip(self.bands, self.lacking_db(other).tolist(), strict=True)
+        highest = third_octave_band(max(self.corners)).number
+        relievable = [band.number <= highest for band in self.bands]
         return ProtectionCandidate(
             high_pass=other,
             weaker=weaker,
             loss_db=float(0.0 - np.mean(high_pass_db(filter_of(other), self.centres))),
-            shortage_db=sum(
-                short for band, short in lacking if short and band.number <= relievable
-            ),
+            shortage_db=float(self.lacking_db(other)[relievable].sum()),
             refused=refused,
             refused_at=refused_at,
         )
@@ -293,7 +291,7 @@ class _Scene:
             return ProtectionReason.NO_EVIDENCE_THERE, corner
         axis = np.geomspace(min(_LOWEST, 0.5 * edge), edge, _POINTS_BELOW)
         moved, assured = (
-            moved_displacement_db(box, () if one is None else (one.filter(),), at)
+            moved_displacement_db(box, (filter_of(one),), at)
             for one, at in ((other, axis), (self.present, [self.centres[lowest]]))
         )
         over = moved - (assured + self.assured_db[lowest])

@@ -22,7 +22,7 @@ from typing import Any, get_args
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, power_mean_db
+from roomeq.base.levels import power_mean_db
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis, predict_path
@@ -42,7 +42,7 @@ from roomeq.optimiser.path.hypotheses import (
     tried_low_passes,
 )
 from roomeq.optimiser.path.observation import Observation, observe
-from roomeq.optimiser.path.search import Errors, Fit, Fits, search
+from roomeq.optimiser.path.search import Errors, Fit, Found, likeliest, search
 
 EDGE = 2.0**0.4
 """So far from the end of the data a corner has to lie to be named: 0.4 octave."""
@@ -59,25 +59,26 @@ Pieces = tuple[tuple[int, float], ...]
 Told = list[tuple[Pieces, float]]
 
 
-def told_pieces(found: Fits, errors: Errors, *, highest: float, near: bool) -> Told:
+def told_pieces(found: Found, errors: Errors, *, highest: float, near: bool) -> Told:
     """Return what the data show, likeliest first, with probabilities; what is the same added up.
 
     Parameters
     ----------
-    found : Fits
-        Of every set of low-passes.
+    found : sequence of Judged
+        Fits of every set of low-passes.
     errors : Errors
     highest : float
         Hz: corners above are not named.
     near : bool
         Whether the probability is that of the corners within a tenth as well.
     """
-    weights, told = _probabilities(found.log_odds / _TEMPERATURE), []
-    for index in np.argsort(-weights):
-        if weights[index] < _NEGLIGIBLE:
+    told = []
+    weighed = zip(found, _probabilities(found, _TEMPERATURE), strict=True)
+    for one, weight in sorted(weighed, key=lambda pair: -pair[1]):
+        if weight < _NEGLIGIBLE:
             break
-        pieces, sure = _pieces(found.fits[index], found.tried[index].chain, errors, highest)
-        told.append((pieces, float(weights[index]) * (sure if near else 1.0)))
+        pieces, sure = _pieces(one.fit, one.tried.chain, errors, highest)
+        told.append((pieces, weight * (sure if near else 1.0)))
     return _added_up(told)
 
 
@@ -93,9 +94,10 @@ def _added_up(told: Told) -> Told:
     return sorted(found, key=lambda one: -one[1])
 
 
-def _probabilities(log_odds: FloatArray) -> FloatArray:
-    odds = np.exp(log_odds - log_odds.max())
-    return np.asarray(odds / odds.sum())
+def _probabilities(found: Found, temperature: float) -> list[float]:
+    most = likeliest(found).log_odds
+    odds = np.exp([(one.log_odds - most) / temperature for one in found])
+    return list((odds / odds.sum()).tolist())
 
 
 def _pieces(fit: Fit, low_passes: Chain, errors: Errors, highest: float) -> tuple[Pieces, float]:
@@ -164,7 +166,7 @@ def _ways(pieces: Pieces) -> tuple[tuple[CrossoverFilter, ...], ...]:
 
 def judge_description(
     told: Told,
-    found: Fits,
+    found: Found,
     errors: Errors,
     low_passes: Sequence[CrossoverFilter],
     *,
@@ -178,10 +180,9 @@ def judge_description(
     """
     wanted: Pieces = ()
     if low_passes:
-        whole = next((at for at, one in enumerate(found.tried) if one.whole), 0)
-        fit, chain = found.fits[whole], found.tried[whole].chain
-        wanted, _ = _pieces(fit, chain, errors, highest)
-        moved = (fit.parameters - priors(fit.chain)[0])[-len(chain) :]
+        tried, fit, _ = next(one for one in found if one.tried.whole)
+        wanted, _ = _pieces(fit, tried.chain, errors, highest)
+        moved = (fit.parameters - priors(fit.chain)[0])[-len(tried.chain) :]
         if np.abs(moved).max() > _SAME_CORNER:
             wanted = _pieces_of([one for one in low_passes if one.corner <= highest])
     judged = _judged(sum(weight for pieces, weight in told if _same(pieces, wanted)), sure)
@@ -195,12 +196,13 @@ def _judged(likely: float, sure: float) -> bool | None:
 
 
 def judge_high_pass(
-    found: Fits, errors: Errors, described: Sequence[CrossoverFilter], *, sure: float
+    found: Found, errors: Errors, described: Sequence[CrossoverFilter], *, sure: float
 ) -> HighPassFinding:
     """Return the likeliest protective high-pass; near the lower end of the data none is told."""
     lowest = float(errors.seen.frequencies[0]) * EDGE
-    weights, told = _probabilities(found.log_odds / _HIGH_PASS_TEMPERATURE), []
-    for tried, fit, weight in zip(found.tried, found.fits, weights.tolist(), strict=True):
+    told = []
+    weights = _probabilities(found, _HIGH_PASS_TEMPERATURE)
+    for (tried, fit, _), weight in zip(found, weights, strict=True):
         pieces: Pieces = ()
         if tried.high_pass is not None:
             place = priors(tried.chain)[0].size - 1
@@ -305,7 +307,7 @@ def estimate_path(
     highest = float(seen.frequencies[-1]) / EDGE
     told = told_pieces(found, errors, highest=highest, near=not in_room)
     candidates = path_candidates(told, given)
-    misfit_db = _misfit_db(found.likely, seen)
+    misfit_db = _misfit_db(likeliest(found).fit, seen)
     verdict = PathVerdict.IN_ROOM if in_room else _verdict(candidates, misfit_db)
     sure = 2.0 if in_room else ANSWER_PROBABILITY  # what a seat shows confirms nothing
     judged = judge_description(told, found, errors, low, highest=highest, sure=sure)

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
 
 import numpy as np
@@ -145,18 +145,12 @@ def class_ways(
     order: int, copies: int, corner: float, kind: FilterKind = "low_pass"
 ) -> tuple[tuple[CrossoverFilter, ...], ...]:
     """Return every set of filters up to 48 dB per octave with one response, the fewest first."""
-
-    def several(family: FilterFamily, each: int, count: int) -> tuple[CrossoverFilter, ...]:
-        if not count:
-            return ()
-        return (CrossoverFilter(kind=kind, family=family, order=each, corner=corner),) * count
-
-    pairs = copies // 2 if 2 * order <= HIGHEST_ORDER else 0
-    return tuple(
-        several("linkwitz_riley", 2 * order, count)
-        + several("butterworth", order, copies - 2 * count)
-        for count in range(pairs, -1, -1)
-    )
+    one = CrossoverFilter(kind=kind, family="butterworth", order=order, corner=corner)
+    if 2 * order > HIGHEST_ORDER:
+        return ((one,) * copies,)
+    two = replace(one, family="linkwitz_riley", order=2 * order)
+    pairs = range(copies // 2, -1, -1)
+    return tuple((two,) * count + (one,) * (copies - 2 * count) for count in pairs)
 
 
 def tried_low_passes(described: tuple[CrossoverFilter, ...], *, pairs: bool) -> list[Tried]:

@@ -20,7 +20,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 
@@ -108,14 +108,9 @@ def fit_chain(
     begin = centre.copy()
     for place, value in (start or {}).items():
         begin[place] = value
-    kept: dict[bytes, Any] = {}
 
     def both(at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        key = at.tobytes()
-        if key not in kept:
-            kept.clear()
-            kept[key] = level_db(chain, at, seen.frequencies, seen.noise_db)
-        return kept[key]  # type: ignore[no-any-return]
+        return level_db(chain, at, seen.frequencies, seen.noise_db)
 
     begin[0] += float(np.median(seen.level_db - both(begin)[0]))
 
@@ -135,36 +130,35 @@ _STATED = 0.1  # corners that are stated have less spread than that
 _HOPELESS = 30.0  # in ln of a likelihood
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Fits:
-    """Fits of all that was tried at one end of a path, with ln odds, priors included."""
+class Judged(NamedTuple):
+    """What was tried at one end of a path, its fit, and ln odds, priors included."""
 
-    tried: list[Tried]
-    fits: list[Fit]
-    log_odds: FloatArray
-
-    @property
-    def best(self) -> int:
-        """Which is the likeliest."""
-        return int(np.argmax(self.log_odds))
-
-    @property
-    def likely(self) -> Fit:
-        """The likeliest fit."""
-        return self.fits[self.best]
+    tried: Tried
+    fit: Fit
+    log_odds: float
 
 
-def search(errors: Errors, tried: list[Tried], low_ends: list[Tried]) -> tuple[Fits, Fits]:
+Found = Sequence[Judged]
+"""All that was tried at one end."""
+
+
+def likeliest(found: Found) -> Judged:
+    """Return the likeliest of all that was tried."""
+    return max(found, key=lambda one: one.log_odds)
+
+
+def search(errors: Errors, tried: list[Tried], low_ends: list[Tried]) -> tuple[Found, Found]:
     """Fit every set of low-passes, and every low end."""
     single = [one for one in tried if len(one.chain) < 2]
     low = _low_passes(errors, single, low_ends[0].chain, None)
     for every in (single, tried):
         ends = _low_ends(errors, low_ends, low)
-        low = _low_passes(errors, every, low_ends[ends.best].chain, ends.likely)
+        best = likeliest(ends)
+        low = _low_passes(errors, every, best.tried.chain, best.fit)
     return low, _low_ends(errors, low_ends, low)
 
 
-def _low_passes(errors: Errors, tried: list[Tried], end: Chain, like: Fit | None) -> Fits:
+def _low_passes(errors: Errors, tried: list[Tried], end: Chain, like: Fit | None) -> Found:
     """Fit low-passes with one low end, from its parameters in a fit that has it."""
     ripple = len(errors.whiten) // 2 if like is None else _ripple_of(like, errors)
     size, fits = priors(end)[0].size, []
@@ -178,10 +172,11 @@ def _low_passes(errors: Errors, tried: list[Tried], end: Chain, like: Fit | None
     return _judged(errors, tried, fits, ripple)
 
 
-def _low_ends(errors: Errors, tried: list[Tried], low: Fits) -> Fits:
+def _low_ends(errors: Errors, tried: list[Tried], low: Found) -> Found:
     """Fit low ends with the likeliest low-passes, from their corners."""
-    ripple, chain, fits = _ripple_of(low.likely, errors), low.tried[low.best].chain, []
-    corners = low.likely.parameters[low.likely.parameters.size - len(chain) :].tolist()
+    best, fits = likeliest(low), []
+    ripple, chain = _ripple_of(best.fit, errors), best.tried.chain
+    corners = best.fit.parameters[best.fit.parameters.size - len(chain) :].tolist()
     for one in tried:
         start = dict(enumerate(corners, start=priors(one.chain)[0].size))
         fits.append(fit_chain((*one.chain, *chain), errors, ripple, start))
@@ -197,13 +192,14 @@ def _ripple_of(fit: Fit, errors: Errors) -> int:
     return errors.likeliest(fit_chain(fit.chain, errors, 0, start).left_db)
 
 
-def _judged(errors: Errors, tried: list[Tried], fits: list[Fit], ripple: int) -> Fits:
+def _judged(errors: Errors, tried: list[Tried], fits: list[Fit], ripple: int) -> Found:
     """Return fits with ln evidence and prior; far worse ones by one ripple alone are given up."""
-    quick = np.array([errors.misfit(fit, ripple) for fit in fits])
-    odds = np.full(len(fits), -np.inf)
-    for index in np.flatnonzero(quick < quick.min() + _HOPELESS):
-        odds[index] = errors.evidence(fits[index]) + math.log(tried[index].prior)
-    return Fits(tried, fits, odds)
+    quick, found = [errors.misfit(fit, ripple) for fit in fits], []
+    for one, fit, misfit in zip(tried, fits, quick, strict=True):
+        told = misfit < min(quick) + _HOPELESS
+        odds = errors.evidence(fit) + math.log(one.prior) if told else -math.inf
+        found.append(Judged(one, fit, odds))
+    return found
 
 
 def _corner_starts(low_passes: Chain, seen: Observation) -> list[float]:

@@ -17,7 +17,7 @@ import numpy as np
 
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.device.processor import JoiningSettings
-from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, Setting, State
+from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, State
 from roomeq.optimiser.several.search import find_loudest, improved, search
 from roomeq.optimiser.several.task import IntArray, SeatFigures, SeveralTask
 
@@ -97,7 +97,7 @@ def choose_together(
     *,
     evaluations: int | None = None,
     contributions: bool = True,
-    start: Setting | None = None,
+    start: FloatArray | None = None,
 ) -> Together:
     """Choose delay, polarity and level of each source and the bands of each equaliser.
 
@@ -111,9 +111,8 @@ def choose_together(
         50000.
     contributions : bool
         Whether to find out what each source contributes, for about as much again.
-    start : tuple of ndarray, optional
-        Values and signs of `roomeq.optimiser.several.model` to start from as well, sources by
-        `by_power`.
+    start : ndarray, shape (V,), optional
+        Setting as in `roomeq.optimiser.several.model` to start from as well, sources by `by_power`.
 
     Returns
     -------
@@ -131,15 +130,15 @@ def choose_together(
     if one is not None:
         # bands at rest it is as loud, and that counts as if it were looked for again
         one.loudest_db, one.evaluations = model.loudest_db, model.evaluations - 2
-        rest = one.state(loudest.x[: one.low.size], loudest.signs)
+        rest = one.state(np.delete(loudest.x, np.concatenate(model.gain_places[1:])))
         same = search(one, evaluations=int(ALIKE_SHARE * evaluations), loudest=rest)
-        starts.append((_spread(model, same), same.signs))
+        starts.append(_spread(model, same))
         spent = one.evaluations
     best = search(model, evaluations=evaluations - spent, starts=starts, loudest=loudest)
     limit = tie_loss(best, before)
     if one is not None and same.merit <= limit:
         few = with_few_moves(one, same, one.before(), limit=limit)
-        proposed = model.state(_spread(model, few), few.signs)
+        proposed = model.state(_spread(model, few))
     else:
         proposed = with_few_moves(model, best, before, limit=limit)
     short = int(WITHOUT_SHARE * evaluations) if contributions and model.n > 1 else 0
@@ -168,8 +167,8 @@ def by_power(task: SeveralTask) -> tuple[int, ...]:
 
 def _spread(model: Model, state: State) -> FloatArray:
     """Return the values of a setting whose one equaliser stands before all."""
-    n = model.n
-    return np.concatenate([state.x[: 2 * n], *[state.x[2 * n :]] * len(model.task.equalisers)])
+    before, gains, signs = np.split(state.x, [2 * model.n, -model.n])
+    return np.concatenate([before, *[gains] * len(model.task.equalisers), signs])
 
 
 def _without(model: Model, i: int, proposed: State, before: State, evaluations: int) -> WithoutOne:
@@ -191,7 +190,7 @@ def _settings(model: Model, state: State, i: int) -> tuple[JoiningSettings, Floa
     line, e = model.lines[i], model.bands_of[i]
     setting = JoiningSettings(
         delay=1e-3 * float(state.x[line]),
-        inverted=bool(state.signs[i] < 0),
+        inverted=bool(state.x[model.sign_places[i]] < 0),
         level_change_db=float(state.x[model.n + line]),
     )
     return setting, readonly(state.x[model.gain_places[e]] if e >= 0 else ())
@@ -237,46 +236,44 @@ def with_few_moves(model: Model, best: State, before: State, *, limit: float) ->
     return state
 
 
-def count_moves(model: Model, x: FloatArray, signs: FloatArray, before: State) -> int:
+def count_moves(model: Model, x: FloatArray, before: State) -> int:
     """Return how many things are not as they are set now."""
-    n = model.n
-    own = np.unique(model.lines)
-    moved = np.abs(x - before.x) > _SAME
+    own, moved = np.unique(model.lines), np.abs(x - before.x) > _SAME
     bands = {(*x[at], *before.x[at]): int(moved[at].sum()) for at in model.gain_places}
-    turned = int(np.sum(signs != before.signs))
-    return turned + int(moved[own].sum() + moved[n + own].sum()) + sum(bands.values())
+    alone = int(moved[[*own, *(model.n + own), *model.sign_places]].sum())
+    return alone + sum(bands.values())
 
 
 def _shifted(model: Model, state: State, before: State) -> State:
     """Delay, turn or raise all alike where that leaves more as it stands: the loss is the same."""
     n, own = model.n, np.unique(model.lines)
-    best, fewest = state, count_moves(model, state.x, state.signs, before)
-    turns = (1.0, -1.0) if model.invertible.all() else (1.0,)
+    best, fewest = state, count_moves(model, state.x, before)
+    turns = (False, True) if model.invertible.all() else (False,)
     delays, levels = (
         sorted({0.0, *(before.x[at] - state.x[at]).tolist()}, key=abs) for at in (own, n + own)
     )
     for turn, delay, level in itertools.product(turns, delays, levels):
-        x, signs = state.x.copy(), turn * state.signs
+        x = model.turned(state.x, np.full(n, turn))
         x[own] += delay
         x[n + own] += level
-        if count_moves(model, x, signs, before) >= fewest:
+        if count_moves(model, x, before) >= fewest:
             continue
         on_grid = model.rounded(x)
-        trial = model.state(on_grid, signs, state.level)
+        trial = model.state(on_grid, state.level)
         if np.abs(on_grid - x).max() < _SAME and trial.excess <= LIMIT_TOLERANCE_DB:
-            best, fewest = trial, count_moves(model, on_grid, signs, before)
+            best, fewest = trial, count_moves(model, on_grid, before)
     return best
 
 
 def _put_back(model: Model, state: State, before: State, limit: float) -> State:
     """Put things back to where they stand, the cheapest first, as long as the loss is tied."""
     while True:
-        now = count_moves(model, state.x, state.signs, before)
+        now = count_moves(model, state.x, before)
         tied = []
-        for x, signs in _fewer(model, state, before):
-            saved = now - count_moves(model, x, signs, before)
+        for x in _fewer(model, state, before):
+            saved = now - count_moves(model, x, before)
             if saved > 0:
-                trial = model.state(x, signs, state.level)
+                trial = model.state(x, state.level)
                 if trial.merit <= limit:
                     tied.append((max(trial.loss - state.loss, 0.0) / saved, trial))
         if not tied:
@@ -284,22 +281,22 @@ def _put_back(model: Model, state: State, before: State, limit: float) -> State:
         state = min(tied, key=lambda pair: pair[0])[1]
 
 
-def _fewer(model: Model, state: State, before: State) -> Iterator[Setting]:
+def _fewer(model: Model, state: State, before: State) -> Iterator[FloatArray]:
     """Yield settings with one thing, or one block, put back or set as in another equaliser."""
     standing, n = model.rounded(before.x), model.n
     lines = [np.array([line, n + line]) for line in np.unique(model.lines)]
     for places in [*model.free[:, None], *lines, *model.gain_places]:
         x = state.x.copy()
         x[places] = standing[places]
-        yield x, state.signs
+        yield x
     for places, others in itertools.permutations(model.gain_places, 2):
         if len(places) == len(others):
             x = state.x.copy()
             x[places] = x[others]
             if np.abs(model.rounded(x) - x).max() < _SAME:
-                yield x, state.signs
-    for i in np.flatnonzero(model.invertible & (state.signs != before.signs)):
-        signs = state.signs.copy()
-        signs[i] = before.signs[i]
-        yield state.x, signs
-    yield standing, np.where(model.invertible, before.signs, state.signs)
+                yield x
+    for place in model.sign_places:
+        x = state.x.copy()
+        x[place] = standing[place]
+        yield x
+    yield standing

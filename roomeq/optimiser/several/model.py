@@ -3,7 +3,7 @@
 Conventions
 -----------
 A setting is a vector x of V values, a delay in ms for each source, a level in dB for each, then the
-gains of each equaliser in dB, and a sign for each source, shape (n,). Between the steps of a band
+gains of each equaliser in dB, then a sign for each source. Between the steps of a band
 the complex logarithm of its response runs straight, and so does its level at the limit frequencies;
 bands with fewer gains than others are padded with what their last gain does. A *state* is a setting
 with what it gives; *moves* are settings beside it, many of which are judged at once. Values are
@@ -32,10 +32,6 @@ _BROKEN, _PER_DB = 1e3, 1e2
 _ROW_WEIGHT, _OUTPUT_WEIGHT = 300.0, 100.0  # of squared excesses while values are continuous
 _OUTPUT_MARGIN_DB = 0.01  # what rounding may lose
 _LEAST_POWER = 1e-20
-Setting = tuple[FloatArray, FloatArray]
-"""Values (V,) and signs (n,)."""
-Settings = tuple[FloatArray, FloatArray]
-"""Many of them: values (K, V) and signs (K, n)."""
 _DECIMALS = 9  # of pressures, so that unit and order leave not even a rounding error
 
 
@@ -96,7 +92,6 @@ class Given(NamedTuple, Generic[Figure]):
     """Settings and what they give: of many with a leading axis more."""
 
     x: FloatArray  # (V,)
-    signs: FloatArray  # (n,)
     transfers: ComplexArray  # (n, P), what is set on each source
     total: ComplexArray  # (S, P)
     rows: FloatArray  # (R,), excess of each equaliser's summed response over its limit rows
@@ -112,7 +107,7 @@ State = Given[float]
 
 
 def _first(given: Given[FloatArray]) -> State:
-    return State(*(value[0] for value in given[:6]), *(float(value[0]) for value in given[6:]))
+    return State(*(value[0] for value in given[:5]), *(float(value[0]) for value in given[5:]))
 
 
 class Model:
@@ -127,7 +122,11 @@ class Model:
     choices : tuple of V ndarray
         Values that may be set, rising.
     free : ndarray of int
-        Places in x with a choice.
+        Places in x with a choice, but for the signs.
+    sign_places : ndarray of int, shape (n,)
+        Places of the signs in x.
+    invertible : ndarray of bool, shape (n,)
+        Which sources have a choice of sign.
     lines : ndarray of int, shape (n,)
         Of each source, whose delay and level it has: its own, or its feeder's.
     gain_places : list of ndarray of int
@@ -152,10 +151,13 @@ class Model:
         sizes = [len(e.gains_db) for e in task.equalisers]
         ends = 2 * self.n + np.cumsum([0, *sizes])
         self.gain_places = [np.arange(first, end) for first, end in itertools.pairwise(ends)]
-        self.choices = (*delays, *levels, *(g for e in task.equalisers for g in e.gains_db))
-        self.free = np.flatnonzero([c.size > 1 for c in self.choices])
+        signs = [np.sort(s.polarities) for s in task.sources]
+        gains = (grid for e in task.equalisers for grid in e.gains_db)
+        self.choices = (*delays, *levels, *gains, *signs)
+        self.sign_places = np.arange(ends[-1], len(self.choices))
+        chosen = np.array([c.size > 1 for c in self.choices])
+        self.free, self.invertible = np.flatnonzero(chosen[: ends[-1]]), chosen[ends[-1] :]
         self.low, self.high = (np.array([c[k] for c in self.choices]) for k in (0, -1))
-        self.invertible = np.array([len(s.polarities) > 1 for s in task.sources])
         axis, points = task.frequencies, task.points
         self.mean_of = (
             np.array([np.interp(np.log(axis), np.log(points), row) for row in np.eye(points.size)])
@@ -175,13 +177,12 @@ class Model:
 
     # -- settings -------------------------------------------------------------------------------
 
-    def present(self) -> Setting:
+    def present(self) -> FloatArray:
         """Return what is set now, whether or not it may be set."""
         sources = self.task.sources
         x = [1e3 * s.present.delay for s in sources] + [s.present.level_change_db for s in sources]
         x += [float(g) for e in self.task.equalisers for g in e.present_gains_db]
-        signs = [-1.0 if s.present.inverted else 1.0 for s in sources]
-        return np.array(x), np.array(signs)
+        return np.array(x + [-1.0 if s.present.inverted else 1.0 for s in sources])
 
     def rounded(self, x: FloatArray) -> FloatArray:
         """Return the nearest choices."""
@@ -190,31 +191,30 @@ class Model:
 
     # -- what settings give ---------------------------------------------------------------------
 
-    def state(self, x: FloatArray, signs: FloatArray, start: float = math.nan) -> State:
+    def state(self, x: FloatArray, start: float = math.nan) -> State:
         """Return a setting with what it gives; one evaluation. `start` is near its level."""
-        return _first(self.judged((x[None], signs[None]), start))
+        return _first(self.judged(x[None], start))
 
     def before(self) -> State:
         """Return what is set now with what it gives, also where it may not be set."""
-        (x, signs), found = self.present(), []
+        x, found = self.present(), list[Summed]()
         for bands, table, at in zip(
             self.task.equalisers, self.tables, self.gain_places, strict=True
         ):
             _, rows = table.summed(x[None, at])
             found.append((np.log(bands.present_response)[None], rows))
-        return _first(self._given((x[None], signs[None]), found, math.nan))
+        return _first(self._given(x[None], found, math.nan))
 
-    def judged(self, settings: Settings, start: float = math.nan) -> Given[FloatArray]:
-        """Return what settings give; one evaluation each. `start` is near their level."""
-        x, _ = settings
+    def judged(self, x: FloatArray, start: float = math.nan) -> Given[FloatArray]:
+        """Return what settings (K, V) give; one evaluation each. `start` is near their level."""
         bands = []
         for table, at in zip(self.tables, self.gain_places, strict=True):
             alike = bool((x[:, at] == x[0, at]).all())  # then once for all
             bands.append(table.summed(x[:1, at] if alike else x[:, at]))
-        return self._given(settings, bands, start)
+        return self._given(x, bands, start)
 
-    def _given(self, settings: Settings, bands: list[Summed], start: float) -> Given[FloatArray]:
-        (x, signs), task = settings, self.task
+    def _given(self, x: FloatArray, bands: list[Summed], start: float) -> Given[FloatArray]:
+        task = self.task
         self.evaluations += len(x)
         delays, levels_db = x[:, self.lines, None], x[:, self.n + self.lines, None]
         exponents = self.turn * delays + NEPERS_PER_DB * levels_db
@@ -223,7 +223,7 @@ class Model:
             exponents[:, self.bands_of == e] += log[:, None]
             means[:, e], rows[:, self.rows_of == e] = self._means_db(log), row
         rows -= self.caps_db
-        transfers = signs[..., None] * np.exp(exponents)
+        transfers = x[:, self.sign_places, None] * np.exp(exponents)
         total = np.einsum("knp,nsp->ksp", transfers, self.pressures)
         levels, average = self.levels_db(total)
         m = self.common_level(levels, start)
@@ -233,7 +233,7 @@ class Model:
         excess = rows.max(axis=-1, initial=-math.inf)
         broken = np.maximum(excess, 0.0) + np.maximum(given_up - task.most_given_up_db, 0.0)
         merit = loss + np.where(broken > LIMIT_TOLERANCE_DB, _BROKEN + _PER_DB * broken, 0.0)
-        return Given(x, signs, transfers, total, rows, means, m, loss, given_up, excess, merit)
+        return Given(x, transfers, total, rows, means, m, loss, given_up, excess, merit)
 
     def levels_db(self, total: ComplexArray) -> tuple[FloatArray, FloatArray]:
         """Return level less target at each seat (..., S, F), and the seats' power average."""
@@ -281,26 +281,27 @@ class Model:
 
     def line_moves(
         self, state: State, line: int, delays: FloatArray, levels: FloatArray, *, flips: bool = True
-    ) -> Settings:
+    ) -> FloatArray:
         """Return settings with one line moved: every delay with every level, also turned."""
         delay, level = (grid.ravel() for grid in np.meshgrid(delays, levels, indexing="ij"))
-        x, signs = (np.repeat(one[None], delay.size, axis=0) for one in (state.x, state.signs))
+        x = np.repeat(state.x[None], delay.size, axis=0)
         x[:, line], x[:, self.n + line] = delay, level
         touched = self.lines == line
         if flips and self.invertible[touched].all():
-            turned = np.where(touched, -signs, signs)
-            x, signs = np.tile(x, (2, 1)), np.concatenate([signs, turned])
-        return x, signs
+            x = np.concatenate([x, self.turned(x, touched)])
+        return x
 
-    def flip(self, state: State, source: int) -> Settings:
-        """Return the setting with the polarity of one source turned."""
-        return state.x[None], np.where(np.arange(self.n) == source, -state.signs, state.signs)[None]
+    def turned(self, x: FloatArray, sources: np.int64 | NDArray[np.bool_]) -> FloatArray:
+        """Return settings (..., V) with the polarity of some sources turned."""
+        turn = np.ones(x.shape[-1])
+        turn[self.sign_places[sources]] = -1.0
+        return np.asarray(turn * x)
 
-    def band_moves(self, state: State, e: int, settings: FloatArray) -> Settings:
+    def band_moves(self, state: State, e: int, settings: FloatArray) -> FloatArray:
         """Return settings with the bands of one equaliser set to others, (K, B)."""
-        x, signs = (np.repeat(one[None], len(settings), axis=0) for one in (state.x, state.signs))
+        x = np.repeat(state.x[None], len(settings), axis=0)
         x[:, self.gain_places[e]] = settings
-        return x, signs
+        return x
 
     # -- continuous values ----------------------------------------------------------------------
 

@@ -12,8 +12,9 @@ import itertools
 import math
 from dataclasses import dataclass
 
+from roomeq.base.levels import FloatArray
 from roomeq.optimiser.several.choose import Together, by_power, choose_together
-from roomeq.optimiser.several.model import Model, Setting
+from roomeq.optimiser.several.model import Model
 from roomeq.optimiser.several.search import search_coarsely
 from roomeq.optimiser.several.task import SeveralTask
 
@@ -98,8 +99,8 @@ def choose_places(
 
 def _tried(
     task: SeveralTask, places: tuple[int, ...], evaluations: int
-) -> tuple[float, tuple[int, ...], Setting]:
+) -> tuple[float, tuple[int, ...], FloatArray]:
     """Return how good a combination may become, and the setting between the steps that says so."""
     model = Model(task.of_sources(places))
     begun = search_coarsely(model, evaluations=evaluations * len(places))
-    return model.smooth_merit(begun), places, (begun.x, begun.signs)
+    return model.smooth_merit(begun), places, begun.x

@@ -20,10 +20,11 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, Setting, Settings, State
+from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, State
 from roomeq.optimiser.several.task import IntArray
 
 BoolArray = NDArray[np.bool_]
+Starts = Sequence[FloatArray]
 Figure = Literal["merit", "given_up"]
 _LEAST_FALL: dict[Figure, float] = {"merit": 1e-7, "given_up": 1e-9}
 
@@ -49,25 +50,25 @@ def find_loudest(model: Model, *, starts: int | None = None, fine: bool = True) 
     """
     rng = np.random.default_rng(_SEED)
     x = np.array([offered[np.abs(offered).argmin()] for offered in model.choices])
-    signs = np.array([source.polarities[0] for source in model.task.sources])
+    x[model.sign_places] = [source.polarities[0] for source in model.task.sources]
     lines = np.unique(model.lines)
-    begins = [(x, signs)]
+    begins = [x]
     for one in (*lines, -1):
         for ends in ((model.low, model.high), (model.high, model.low)):
             begun = x.copy()
             begun[lines] = np.where(lines == one, ends[0][lines], ends[1][lines])
-            begins.append((begun, signs))
+            begins.append(begun)
     for _ in range(2 * len(lines)):
-        begun, turned = _redrawn(model, x, signs, rng)
-        begun[model.n :] = x[model.n :]
-        begins.append((model.rounded(begun), turned))
-    found = [_louder(model, model.state(*start), _COARSE_DELAY) for start in begins[:starts]]
+        begun = _redrawn(model, x, rng)
+        begun[model.n : -model.n] = x[model.n : -model.n]
+        begins.append(model.rounded(begun))
+    found = [_louder(model, model.state(start), _COARSE_DELAY) for start in begins[:starts]]
     found.sort(key=lambda state: state.given_up)
     if fine:
         found = [_louder(model, state, 0.0) for state in found[:_FINALISTS]]
     best = min(found, key=lambda state: state.given_up)
     model.loudest_db -= best.given_up
-    return model.state(best.x, best.signs)
+    return model.state(best.x)
 
 
 def _louder(model: Model, state: State, step: float) -> State:
@@ -84,19 +85,19 @@ def _louder(model: Model, state: State, step: float) -> State:
             if step:
                 delays = delays[np.unique(np.round(delays / step), return_index=True)[1]]
             moves = [model.line_moves(state, line, delays, level)]
-            for some in moves + [model.flip(state, int(i)) for i in fed if i != line]:
+            for some in moves + [model.turned(state.x[None], i) for i in fed if i != line]:
                 state = _improved_by(model, state, some, "given_up")
         if state.given_up >= before - 1e-6:
             return state
 
 
 def search(
-    model: Model, *, evaluations: int, starts: Sequence[Setting] = (), loudest: State | None = None
+    model: Model, *, evaluations: int, starts: Starts = (), loudest: State | None = None
 ) -> State:
     """Return the best setting on the grid that was found with so many evaluations, about.
 
     It keeps every limit: the best sum in phase does, with all bands at 0; `loudest`, where that is
-    known. Values and signs in `starts` are tried as well.
+    known. Settings in `starts` are tried as well.
     """
     loudest = loudest or find_loudest(model)
     pool = _pool(model, loudest, starts, until=int((1.0 - _GRID_SHARE) * evaluations))
@@ -115,11 +116,11 @@ def search_coarsely(model: Model, *, evaluations: int) -> State:
     return min(pool, key=model.smooth_merit)
 
 
-def _pool(model: Model, loudest: State, starts: Sequence[Setting], *, until: int) -> list[State]:
+def _pool(model: Model, loudest: State, starts: Starts, *, until: int) -> list[State]:
     """Return what descents from several starts, and from blocks moved elsewhere, came to."""
     rng = np.random.default_rng(_SEED)
     pool = [_descended(model, state) for state in _starts(model, loudest, rng)]
-    pool += [_descended(model, model.state(*start)) for start in starts]
+    pool += [_descended(model, model.state(start)) for start in starts]
     current, stale = min(pool, key=model.smooth_merit), 0
     while model.evaluations < until and model.free.size:
         if stale >= _STALE:
@@ -138,7 +139,7 @@ def _pool(model: Model, loudest: State, starts: Sequence[Setting], *, until: int
 def _best_on_grid(model: Model, loudest: State, pool: list[State], evaluations: int) -> State:
     """Round the best few and improve them on the grid, then what lies near the best of them."""
     rng = np.random.default_rng(_SEED)
-    best = model.state(model.rounded(loudest.x), loudest.signs)
+    best = model.state(model.rounded(loudest.x))
     taken: list[State] = []
     for state in sorted(pool, key=model.smooth_merit):
         if len(taken) < _FINALISTS and all(_apart(state, other) for other in taken):
@@ -175,11 +176,11 @@ def _on_grid(model: Model, state: State) -> State:
             if excess[0] <= LIMIT_TOLERANCE_DB or excess[1 + k] >= excess[0]:
                 break
             x[places] = settings[k]
-    return model.state(x, state.signs, state.level)
+    return model.state(x, state.level)
 
 
 def _apart(one: State, other: State) -> bool:
-    return bool(np.abs(one.x - other.x).max() > 0.25 or np.any(one.signs != other.signs))
+    return bool(np.abs(one.x - other.x).max() > 0.25)
 
 
 # -- continuous values --------------------------------------------------------------------------
@@ -193,7 +194,7 @@ def _descended(model: Model, state: State) -> State:
         before = value
         for _ in range(_TRIALS):
             x = _stepped(model, state.x, gradient, curvature, damping)
-            trial = model.state(x, state.signs, state.level)
+            trial = model.state(x, state.level)
             reached = model.smooth_merit(trial)
             if reached < value:
                 state, value, damping = trial, reached, max(damping / 5.0, 1e-7)
@@ -222,16 +223,15 @@ def _stepped(
 
 def _starts(model: Model, loudest: State, rng: Generator) -> list[State]:
     """Return what to start from: as it stands, in phase, each polarity turned, drawn ones."""
-    x, signs = model.present()
-    found = [model.state(np.clip(x, model.low, model.high), signs), loudest]
+    found = [model.state(np.clip(model.present(), model.low, model.high)), loudest]
     for i in np.flatnonzero(model.invertible):
-        found.append(model.state(loudest.x, model.flip(loudest, int(i))[1][0]))
+        found.append(model.state(model.turned(loudest.x, i)))
     return found + [_drawn(model, loudest, rng) for _ in range(2)]
 
 
 def _redrawn(
-    model: Model, x: FloatArray, signs: FloatArray, rng: Generator, *, lines: IntArray | None = None
-) -> Setting:
+    model: Model, x: FloatArray, rng: Generator, *, lines: IntArray | None = None
+) -> FloatArray:
     """Draw delay, level and polarity of some lines anew, levels rather high."""
     n, x = model.n, x.copy()
     for line in np.unique(model.lines) if lines is None else lines:
@@ -241,16 +241,16 @@ def _redrawn(
     turn = model.invertible & (rng.uniform(size=n) < 0.5)
     if lines is not None:
         turn &= np.isin(model.lines, lines)
-    return x, np.where(turn, -signs, signs)
+    return model.turned(x, turn)
 
 
-def _best_of_draws(model: Model, draw: Callable[[], Setting]) -> State:
-    return min((model.state(*draw()) for _ in range(_DRAWN)), key=model.smooth_merit)
+def _best_of_draws(model: Model, draw: Callable[[], FloatArray]) -> State:
+    return min((model.state(draw()) for _ in range(_DRAWN)), key=model.smooth_merit)
 
 
 def _drawn(model: Model, loudest: State, rng: Generator) -> State:
     """Return the best of some settings drawn at random, bands at rest."""
-    return _best_of_draws(model, lambda: _redrawn(model, loudest.x, loudest.signs, rng))
+    return _best_of_draws(model, lambda: _redrawn(model, loudest.x, rng))
 
 
 def _kicked(model: Model, state: State, rng: Generator) -> State:
@@ -264,9 +264,9 @@ def _kicked(model: Model, state: State, rng: Generator) -> State:
         x[places] = 0.0 if kind == 1 else x[places] + rng.normal(0.0, 4.0, len(places))
         x = np.clip(x, model.low, model.high)
     if kind in (2, 3) and rng.uniform() < 0.5:
-        return model.state(x, state.signs, state.level)
+        return model.state(x, state.level)
     moved = rng.choice(lines, size=min(len(lines), 1 + int(rng.uniform() < 0.3)), replace=False)
-    return _best_of_draws(model, lambda: _redrawn(model, x, state.signs, rng, lines=moved))
+    return _best_of_draws(model, lambda: _redrawn(model, x, rng, lines=moved))
 
 
 # -- the grid -----------------------------------------------------------------------------------
@@ -318,12 +318,12 @@ def _round_of_moves(
     return state
 
 
-def _improved_by(model: Model, state: State, moves: Settings, figure: Figure = "merit") -> State:
+def _improved_by(model: Model, state: State, moves: FloatArray, figure: Figure = "merit") -> State:
     """Return the best of the moves if it is better."""
     values = getattr(model.judged(moves, state.level), figure)
     k = int(values.argmin())
     better = bool(values[k] < getattr(state, figure) - _LEAST_FALL[figure])
-    return model.state(moves[0][k], moves[1][k], state.level) if better else state
+    return model.state(moves[k], state.level) if better else state
 
 
 def _near(model: Model, state: State, place: int, may: BoolArray, reach: int) -> FloatArray:

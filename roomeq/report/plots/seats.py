@@ -247,12 +247,12 @@ def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Ax
     Raises
     ------
     ValueError
-        As `roomeq.analysis.signal_to_noise.survey_signal_to_noise`.
+        As `roomeq.analysis.survey_levels.survey_signal_to_noise`.
     ImportError
         If matplotlib is not installed.
     """
     found = survey_signal_to_noise(survey)
-    return plot_signal_to_noise(found.frequencies, found.snr_db, seats=found.seats, ax=ax)
+    return plot_signal_to_noise(found.columns, found, seats=list(found.index), ax=ax)
 
 
 def _look(value_db: float) -> Look:

@@ -22,6 +22,7 @@ from headroom_rooms import (
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.importers.room import read_room
 from roomeq.jobs.drive.scene import DriveScene, electrical_filters
+from roomeq.optimiser.drive.headroom import drive_by_frequency
 
 NINE = ["16", "20", "25", "31.5", "40", "50", "63", "80", "100"]
 
@@ -155,8 +156,9 @@ def test_maximum_output_is_carried_to_the_seat_by_distance_boost_and_room(tmp_pa
 def test_drive_limits_are_what_is_left_with_all_bands_at_0(tmp_path):
     scene = scene_of(tmp_path, AMPLIFIER, LOAD, PROTECTION, HEADROOM.replace("95.0", "112.0"))
     high_pass = scene.room.equipment.protection
-    left = [entry.amplifier_db for entry in scene.headroom(scene.flat_gains_db, high_pass).bands]
-    points = scene.drive_limits(high_pass)
+    flat = scene.headroom(scene.flat_gains_db, high_pass)
+    left = [entry.amplifier_db for entry in flat.bands]
+    points = drive_by_frequency(flat, flat_db=6.0)
     inner = [limit for _, limit in points[1:-1]]
     np.testing.assert_allclose(inner, np.clip(left, 0.0, 12.0))
     assert min(left) < 0.0 < max(left)  # the clipping at 0 is looked at

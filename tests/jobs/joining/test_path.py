@@ -10,7 +10,7 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import BandShape
 from roomeq.importers.room import read_room
-from roomeq.jobs.joining.path import EngagedRows, described_path, estimated_path
+from roomeq.jobs.joining.path import described_path, engaged_rows, estimated_path
 from roomeq.optimiser.path.estimate import PathVerdict
 
 
@@ -65,11 +65,11 @@ def test_seats_give_only_what_can_be_known(room):
     estimate = estimated_path(far)
     assert estimate is not None
     assert estimate.verdict is PathVerdict.IN_ROOM
-    rows = EngagedRows.of(estimate)
+    rows = engaged_rows(estimate)
     assert rows is not None
-    assert rows.taken == "seat"
-    assert rows.candidates
-    assert EngagedRows.of(None) is None
+    assert rows["taken"] == "seat"
+    assert rows["candidates"]
+    assert engaged_rows(None) is None
 
 
 def test_a_low_pass_that_cannot_be_bypassed_is_not_offered(room):

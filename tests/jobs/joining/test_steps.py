@@ -8,7 +8,7 @@ from joining_rooms import write_joined_room
 
 from roomeq.device.processor import DelayRange, LevelRange
 from roomeq.importers.room import read_room
-from roomeq.jobs.joining.steps import joining_offer
+from roomeq.jobs.joining.steps import align_room, joining_offer
 
 
 @pytest.fixture(scope="module")
@@ -23,8 +23,6 @@ def changed(room, **joining):
 def test_offer_follows_device_and_processor(room):
     offer = joining_offer(room)
     assert offer.delays == DelayRange(lowest=-0.004, highest=0.0, step=0.0002)
-    assert offer.phase_control is room.device.phase
-    assert offer.can_invert
     # the knob reaches from -40 to 0 dB and stands at -10: 6 dB either way are within it
     assert (offer.levels.lowest_db, offer.levels.highest_db) == (-6.0, 6.0)
     near_top = replace(room, present=replace(room.present, level_db=-2.0))
@@ -36,16 +34,30 @@ def test_offer_follows_device_and_processor(room):
     assert joining_offer(turned).present.phase_deg == 30.0
 
 
+def test_delay_and_polarity_are_chosen_from_what_can_be_set(room, monkeypatch):
+    asked = {}
+
+    def align(data, **others):
+        asked.update(others)
+
+    monkeypatch.setattr("roomeq.jobs.joining.steps.align", align)
+    align_room(room, None, told_inverted=None)
+    assert asked["delays"] == DelayRange(lowest=-0.004, highest=0.0, step=0.0002)
+    assert asked["phase_control"] is room.device.phase
+    assert asked["can_invert"]
+    plain = replace(room, device=replace(room.device, polarity=False, phase=None))
+    align_room(plain, None, told_inverted=None)
+    assert not asked["can_invert"]
+    assert asked["phase_control"] is None
+
+
 def test_what_the_processor_offers_is_assumed_only_where_it_is_not_stated(room):
-    assert joining_offer(room).delay_stated
-    assumed = joining_offer(changed(room, delays=None))
-    assert not assumed.delay_stated
-    assert assumed.delays == DelayRange()
+    assert joining_offer(room).delays != DelayRange()
+    assert joining_offer(changed(room, delays=None)).delays == DelayRange()
 
 
 def test_a_phase_without_a_control_is_refused(room):
     without = replace(room, device=replace(room.device, phase=None))
-    assert joining_offer(without).phase_control is None
     stated = replace(without, present=replace(without.present, phase_deg=30.0))
     with pytest.raises(ValueError, match="phase_deg needs phase_frequency"):
         joining_offer(stated)
@@ -71,5 +83,4 @@ def test_what_cannot_be_set_is_not_offered_and_what_is_set_is_told(room):
     fixed = replace(
         changed(room, present_delay=0.0025), device=replace(room.device, polarity=False)
     )
-    assert not joining_offer(fixed).can_invert
     assert joining_offer(fixed).present.delay == 0.0025

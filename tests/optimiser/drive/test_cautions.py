@@ -14,7 +14,6 @@ from roomeq.device.output_table import OutputTable
 from roomeq.jobs.drive.headroom import (
     boost_notes,
     headroom_notes,
-    phase_change_deg,
     protection_notes,
     wiring_notes,
 )
@@ -136,28 +135,25 @@ def choice(before, after, change):
     )
 
 
+def phase_at_80(corner):
+    """Phase of a high-pass of second order at 80 Hz by scipy, in degrees."""
+    b, a = scipy.signal.butter(2, 2 * np.pi * corner, "highpass", analog=True)
+    return np.degrees(np.angle(scipy.signal.freqs(b, a, worN=[2 * np.pi * 80])[1][0]))
+
+
 def test_another_high_pass_asks_for_joining_anew():
     stronger = choice(high_pass(16), high_pass(25), ProtectionChange.STRENGTHENED)
     (note,) = protection_notes(stronger, crossover=80.0)
     assert note.code is CautionCode.JOIN_AGAIN
-    assert note.value == pytest.approx(
-        phase_change_deg(high_pass(16), high_pass(25), frequency=80.0)
-    )
+    assert note.value == pytest.approx(phase_at_80(25) - phase_at_80(16), abs=1e-9)
     assert note.value > 5.0
+    off = choice(None, high_pass(25), ProtectionChange.STRENGTHENED)
+    (note,) = protection_notes(off, crossover=80.0)
+    assert note.value == pytest.approx(phase_at_80(25))
+    off = choice(high_pass(25), None, ProtectionChange.SWITCHED_OFF)
+    (note,) = protection_notes(off, crossover=80.0)
+    assert note.value == pytest.approx(-phase_at_80(25))
     assert list(protection_notes(stronger, crossover=None)) == []
     assert list(protection_notes(stronger, crossover=400.0)) == []
     kept = choice(high_pass(16), high_pass(16), ProtectionChange.KEPT)
     assert list(protection_notes(kept, crossover=80.0)) == []
-
-
-def test_phase_at_the_crossover_turns():
-    # scipy's phases of both filters at 80 Hz
-    phases = []
-    for corner in (20.0, 25.0):
-        b, a = scipy.signal.butter(2, 2 * np.pi * corner, "highpass", analog=True)
-        phases.append(np.degrees(np.angle(scipy.signal.freqs(b, a, worN=[2 * np.pi * 80])[1][0])))
-    found = phase_change_deg(high_pass(20), high_pass(25), frequency=80.0)
-    assert found == pytest.approx(phases[1] - phases[0], abs=1e-9)
-    assert phase_change_deg(None, high_pass(25), frequency=80.0) == pytest.approx(phases[1])
-    assert phase_change_deg(high_pass(25), None, frequency=80.0) == pytest.approx(-phases[1])
-    assert phase_change_deg(None, None, frequency=80.0) == 0.0

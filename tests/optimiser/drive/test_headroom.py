@@ -12,7 +12,7 @@ from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.headroom import (
     Headroom,
     HeadroomLimit,
-    drive_limit_db,
+    drive_by_frequency,
     estimate_headroom,
 )
 from roomeq.room.equipment import Equipment
@@ -173,7 +173,9 @@ def test_drive_limit_follows_the_headroom():
     flat = estimate_headroom(**demand(26.0), equipment=play, voltages=np.ones(COUNT))
     left = np.array([entry.left_db for entry in flat.bands])
     assert left[0] < 6.0 < left[-1]
-    found = drive_limit_db(flat, CENTRES)
+    limits = drive_by_frequency(flat, flat_db=6.0)
+    frequencies, found = np.array(limits[1:-1]).T
+    assert frequencies.tolist() == CENTRES.tolist()
     np.testing.assert_allclose(found, np.clip(left, 0.0, 12.0), atol=1e-9)
     # at its limit the drive leaves nothing: estimated again with that much boost
     inside = (left > 0) & (left < 12)
@@ -186,17 +188,16 @@ def test_drive_limit_follows_the_headroom():
 def test_drive_limit_between_beyond_and_where_nothing_is_known():
     play = Equipment(driver=DRIVER)
     flat = estimate_headroom(**demand(26.0), equipment=play, voltages=np.ones(COUNT))
-    low, high = drive_limit_db(flat, CENTRES[:2])
-    between = drive_limit_db(flat, [np.sqrt(CENTRES[0] * CENTRES[1])])[0]
-    assert between == pytest.approx((low + high) / 2)
-    beyond = drive_limit_db(flat, [10.0, 300.0])
-    assert beyond.tolist() == pytest.approx([low, 6.0])
+    (before, lowest), (_, low), *_, (after, highest) = drive_by_frequency(flat, flat_db=6.0)
+    assert (before, after) == pytest.approx((CENTRES[0], CENTRES[-1]), rel=1e-5)
+    assert before < CENTRES[0] < CENTRES[-1] < after
+    assert (lowest, highest) == pytest.approx((low, 6.0))
     blank = Headroom(
         bands=estimate_headroom(**demand()).bands, rated_voltage=None, room_gain_known=True
     )
-    assert drive_limit_db(blank, [10.0, 40.0, 200.0]).tolist() == [6.0, 6.0, 6.0]
+    assert {limit for _, limit in drive_by_frequency(blank, flat_db=6.0)} == {6.0}
     # a band beyond the outer centres gets the outer figure where that is less than the flat one
     louder = estimate_headroom(**demand(30.0), equipment=play, voltages=np.ones(COUNT))
-    assert drive_limit_db(louder, [300.0])[0] == pytest.approx(louder.bands[-1].left_db)
+    assert drive_by_frequency(louder, flat_db=6.0)[-1][1] == pytest.approx(louder.bands[-1].left_db)
     loud = estimate_headroom(**demand(60.0), equipment=play, voltages=np.ones(COUNT))
-    assert drive_limit_db(loud, [20.0]).tolist() == [0.0]
+    assert drive_by_frequency(loud, flat_db=6.0)[0][1] == 0.0

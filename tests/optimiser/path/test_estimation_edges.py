@@ -14,7 +14,7 @@ from roomeq.optimiser.path import estimation
 from roomeq.optimiser.path.estimate import PathCandidate, PathVerdict
 from roomeq.optimiser.path.hypotheses import Part, Tried, level_db, priors
 from roomeq.optimiser.path.observation import Observation
-from roomeq.optimiser.path.search import Errors, Fit, Fits
+from roomeq.optimiser.path.search import Errors, Fit, Judged
 
 AXIS = np.geomspace(20.0, 400.0, 50)
 FLAT = np.zeros(AXIS.size)
@@ -39,7 +39,8 @@ def fitted(*low, errors=ERRORS, high=False):
 
 
 def searched(fits, odds):
-    return Fits([Tried(fit.chain, 1.0) for fit in fits], fits, np.array(odds))
+    tried = [Tried(fit.chain, 1.0, whole=fit is fits[0]) for fit in fits]
+    return list(map(Judged, tried, fits, odds))
 
 
 def told(fits, odds=(0.0,), *, errors=ERRORS, near=False, highest=300.0):
@@ -111,7 +112,7 @@ def test_high_passes_are_tempered_by_one_and_a_half_and_told_above_the_lower_end
     corner = factor * 20.0 * 2.0**0.4
     fit, odds = fitted((4, corner, 1), high=True), np.array([0.0, 6.0])
     ends = [Tried((), 1.0), Tried(fit.chain, 1.0, high_pass=fit.chain[0])]
-    found = Fits(ends, [fitted(), fit], odds)
+    found = list(map(Judged, ends, [fitted(), fit], odds))
     stated = [butterworth(corner, order=4, kind="high_pass")]
     said = estimation.judge_high_pass(found, ERRORS, stated, sure=0.85)
     likely = scipy.special.softmax(odds / 1.5)[1]
