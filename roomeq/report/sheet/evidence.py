@@ -35,14 +35,14 @@ from roomeq.report.text.recordings import alarm_texts
 from roomeq.report.text.several import own_cautions, together_sentences, together_verdict
 from roomeq.report.text.wording import SOURCES, caution_text, reason_text
 
-_DASH, _HERTZ = "\N{EN DASH}", "\N{NO-BREAK SPACE}Hz"
-_RECORD = (
-    ("date", "When"),
-    ("by", "By"),
-    ("instrument", "With"),
-    ("conditions", "Conditions"),
-    ("drive_level", "Drive level"),
-)
+_HERTZ = "\N{NO-BREAK SPACE}Hz"
+_RECORD = {
+    "date": "When",
+    "by": "By",
+    "instrument": "With",
+    "conditions": "Conditions",
+    "drive_level": "Drive level",
+}
 _REMEDIES = worded("""
 seats_disagree: The seats differ more than they share, and one equaliser changes all of them alike.
     Moving the subwoofer or a seat, a second subwoofer, damping.
@@ -100,18 +100,9 @@ class Table:
     columns: Mapping[str, Mapping[str, Sequence[str]]]
 
     @property
-    def rows(self) -> dict[str, list[Sequence[str]]]:
-        """The cells of every plan by row; a dash for a row that it has not, and for no figure."""
-        figures = [head.startswith(">") for head in self.heads]
-        return {
-            label: [
-                [text or _DASH * figure for text, figure in zip(cells, figures, strict=True)]
-                if cells
-                else [_DASH] * len(figures)
-                for cells in row
-            ]
-            for label, row in side_by_side(self.columns.values()).items()
-        }
+    def rows(self) -> dict[str, tuple[Sequence[str] | None, ...]]:
+        """The cells of every plan by row; None for a row that it has not."""
+        return side_by_side(self.columns.values())
 
 
 _say = worded("""
@@ -196,13 +187,12 @@ def bands_by_remedy(plan: Plan) -> dict[str, str]:
 
 def remedies(plans: Mapping[str, Plan]) -> list[str]:
     """Return what filters cannot mend in any of the plans, why, and what would."""
-    found = {name: bands_by_remedy(plan) for name, plan in plans.items()}
-    causes = dict.fromkeys(cause for bands in found.values() for cause in bands)
-    return [
-        f"{', '.join(shared({n: [b[cause]] if cause in b else [] for n, b in found.items()}))}: "
-        f"{cause}"
-        for cause in causes
-    ] + [_STAYS]
+    causes = side_by_side(bands_by_remedy(plan) for plan in plans.values())
+    told = []
+    for cause, row in causes.items():
+        where = {name: [bands] if bands else [] for name, bands in zip(plans, row, strict=True)}
+        told.append(f"{', '.join(shared(where))}: {cause}")
+    return [*told, _STAYS]
 
 
 def judged_text(plan: Plan) -> str:
@@ -302,10 +292,8 @@ def merged_notes(plan: Plan) -> list[str]:
 
 def record(plans: Mapping[str, Plan]) -> list[str]:
     """Return when, by whom, with what and how it was measured; "not stated" where it is not."""
-    known = dict(_RECORD)
-    titles = known | {
-        key: key for plan in plans.values() for key in plan.record if key not in known
-    }
+    told = [key for plan in plans.values() for key in plan.record]
+    titles = {key: _RECORD.get(key, key) for key in (*_RECORD, *told)}
     levels = {"spl": "dB SPL", "relative": "relative levels"}
     played = {}
     for name, p in plans.items():

@@ -80,7 +80,7 @@ def test_limits_at_the_right():
     assert limits(ax) == [-10.0, -15.0, -20.0]
     assert "limit 4th and 5th \u221220 dB" in texts(ax)
     _, given = plt.subplots()
-    assert plot_distortion(distortion(), limits_db=None, ax=given) is given
+    assert plot_distortion(distortion(), ax=given) is given
     assert limits(given) == []
 
 

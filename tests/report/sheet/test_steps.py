@@ -211,6 +211,13 @@ def test_faders_lie_on_the_device_range(plan):
     assert cell.fader == (66.67, 33.33, 100.0)  # 0 dB, now, proposed
 
 
+def test_a_ring_is_spoken_of_only_where_one_is_drawn(plan):
+    present = replace(UNSAID, gains_stated=False)
+    for stated, rings in ((None, True), (present, False)):
+        page = settings_sheet({"a": replace(plan, present=stated)})
+        assert ('<circle class="present"' in page) is ("ring: what it was" in page) is rings
+
+
 def test_two_seats_are_measured_again(plan):
     seats = [replace(plan.seats[0], seat=name) for name in "abc"]
     seats[0] = replace(seats[0], weight=0.2, before_db=5.0, after_db=4.0)
