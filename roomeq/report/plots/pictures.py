@@ -331,7 +331,7 @@ def write_pictures(
                 each = found if isinstance(found, Iterator) else [("", "", found)]
                 for suffix, whose, drawn in each:
                     if whose:
-                        ax = drawn.axes[0] if isinstance(drawn.axes, list) else drawn.axes
+                        ax: Any = drawn.axes[0] if isinstance(drawn.axes, list) else drawn
                         titled(ax, f"{ax.get_title(loc='left')}: {whose}")
                     name = "_".join(filter(None, (picture, _stem(suffix))))
                     files.append(folder / f"{name}.{form}")

@@ -233,9 +233,8 @@ def sentences(plan: Plan, *, joins: bool, brief: bool = False) -> dict[str, list
         found["Boost and drive"] = boost_sentences(plan)
         found[f"Another Q{alone if joining is None else ', with the mains'}"] = q_sentences(plan)
     if plan.headroom is not None and brief:
-        found["At the wanted level"] = [
-            text.strip() for text in headroom_lines(plan.headroom, detail=False)
-        ]
+        lines = headroom_lines(plan.headroom, detail=False)
+        found["At the wanted level"] = [str(line).strip() for line in lines]
     return {title: texts for title, texts in found.items() if texts}
 
 

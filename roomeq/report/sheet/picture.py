@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -70,10 +71,10 @@ def sheet_picture(plan: Plan) -> Picture | None:
     low, high = level_span([*lines.values()], least=5.0, most=MOST_DB)
     decade = WIDTH / math.log10(axis[-1] / axis[0])
 
-    def across(frequency: ArrayLike) -> list[float]:
+    def across(frequency: ArrayLike) -> Any:
         return np.round(decade * np.log10(np.asarray(frequency) / axis[0]), 2).tolist()
 
-    def down(level_db: ArrayLike) -> list[float]:
+    def down(level_db: ArrayLike) -> Any:
         below_db = high - np.clip(level_db, low, high)
         return np.round(decade * below_db / DB_PER_DECADE, 2).tolist()
 
@@ -86,7 +87,7 @@ def sheet_picture(plan: Plan) -> Picture | None:
     bands = [b for b in third_octave_bands(axis[0], axis[-1]) if axis[0] <= b.centre <= axis[-1]]
     labels, centres = [band.label for band in bands], [band.centre for band in bands]
     return Picture(
-        height=down([low])[0],
+        height=down(low),
         frequency_ticks=dict(zip(labels, across(centres), strict=True)),
         level_ticks={f"{level:g}": y for level, y in zip(rules, down(rules), strict=True)},
         lines={name: path(level_db) for name, level_db in lines.items()},
