@@ -1,7 +1,6 @@
 """Plots, grouped by the questions a calibrator asks.
 
-- What do the seats share? `plot_seats`, `plot_seat_differences`, `plot_survey_signal_to_noise`;
-  from plain arrays `plot_signal_to_noise`
+- What do the seats share? `plot_seats`, `plot_seat_differences`, `plot_signal_to_noise`
 - What differs between measurements? `plot_responses`
 - What arrives when? `plot_phase`, `plot_group_delay`, `plot_impulse_response`
 - What would change? `plot_prediction`, `plot_every_seat`, `plot_band_gains`, `plot_equaliser`
@@ -49,7 +48,6 @@ from roomeq.report.plots.rooms import plot_voicing as plot_voicing
 from roomeq.report.plots.seats import plot_seat_differences as plot_seat_differences
 from roomeq.report.plots.seats import plot_seats as plot_seats
 from roomeq.report.plots.seats import plot_signal_to_noise as plot_signal_to_noise
-from roomeq.report.plots.seats import plot_survey_signal_to_noise as plot_survey_signal_to_noise
 from roomeq.report.plots.seats import plot_variation as plot_variation
 from roomeq.report.plots.verification import plot_responses as plot_responses
 from roomeq.report.plots.verification import plot_verification as plot_verification

@@ -62,19 +62,16 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
     ax = style.started(ax)
     half = before.bandwidths / 2.0  # edges: their product is the centre squared
     root = np.sqrt(half**2 + before.frequencies**2)
-    edges = list(zip((root - half).tolist(), (root + half).tolist(), strict=True))
+    low, high = root - half, root + half
     known = np.concatenate([entry.times for entry, *_ in shown])
     top = 1.15 * float(np.nanmax(known)) if np.isfinite(known).any() else 1.0
-    for index, (low, high) in enumerate(edges):
-        for row, (entry, look, _) in enumerate(shown):
-            narrow, time = (high / low) ** (0.28 * row), float(entry.times[index])
-            bar = _FILTER if entry.governed_by_filter[index] else look
-            if np.isfinite(time):
-                style.log_bar(ax, lower=low * narrow, upper=high / narrow, height=time, look=bar)
-        if not np.isfinite(shown[-1][0].times[index]):
-            place, text = float(np.sqrt(low * high)), {"fontsize": 7.5, "rotation": 90}
-            ax.text(place, 0.0, " not known", text, ha="center", va="bottom")
-    style.frame_frequencies(ax, edges[0][0], edges[-1][1])
+    for row, (entry, look, _) in enumerate(shown):
+        narrow = (high / low) ** (0.28 * row)
+        looks = [_FILTER if rings else look for rings in entry.governed_by_filter]
+        unknown = " not known" if entry is shown[-1][0] else ""
+        edges = list(zip(low * narrow, high / narrow, strict=True))
+        style.draw_bars(ax, edges, entry.times, looks, unknown=unknown)
+    style.frame_frequencies(ax, low[0], high[-1])
     style.frame_values(ax, limits=(0.0, top), title="Decay time for 60 dB in s")
     key = [Patch(label=text, **look) for _, look, text in shown]
     if any(entry.governed_by_filter[np.isfinite(entry.times)].any() for entry, *_ in shown):

@@ -229,12 +229,9 @@ def _draw_bars(
     style.frame_frequencies(ax, bands[0].lower, bands[-1].upper)
     style.frame_values(ax, limits=span, title=title)
     ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    for band, value, limit, look in zip(bands, *map(np.asarray, rows), strict=True):
-        if np.isnan(value):
-            low = max(0.0, span[0])
-            ax.text(band.centre, low, " not known", rotation=90, ha="center", va="bottom")
-        else:
-            style.log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
+    values, limits, looks = rows
+    style.draw_bars(ax, [(band.lower, band.upper) for band in bands], values, looks)
+    for band, limit in zip(bands, np.asarray(limits), strict=True):
         if np.isfinite(limit):
             labels.mark_across(ax, band, limit, gid="limit", **stroke("ink", "", 2.2, 4))
     return style.titled(ax, heading)
@@ -247,21 +244,18 @@ _ORDINALS = ("2nd", "3rd", "4th", "5th")
 def plot_distortion(
     distortion: Distortion,
     *,
-    limits_db: ArrayLike | None = HARMONIC_LIMITS_DB,
     highest: float = 200.0,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot harmonics and their total against the frequency of the fundamental.
 
     A harmonic is drawn where it stands above the noise; the total is of those. What all may come to
-    with the noise that hides the others is hatched: no more than its upper edge.
+    with the noise that hides the others is hatched: no more than its upper edge. At the right stand
+    the limits of `roomeq.optimiser.drive.demand`, of orders 2 to 5.
 
     Parameters
     ----------
     distortion : Distortion
-    limits_db : array_like, shape (4,), optional
-        Of orders 2 to 5 relative to the fundamental, drawn at the right; those of
-        `roomeq.optimiser.drive.demand` by default, None for none.
     highest : float
         Hz of the fundamental up to which it is drawn.
     ax : Axes, optional
@@ -292,13 +286,13 @@ def plot_distortion(
         broad = stroke("ink", "", 5.0, 2.5) | {"alpha": 0.4}
         ax.plot(axis, total, label="broad: total above noise", **broad)
     ax.plot(axis, bound, label="at most, with noise", **stroke("quiet", "", 0.7))
-    orders = [] if limits_db is None else np.asarray(limits_db, dtype=np.float64).tolist()
-    for level in dict.fromkeys(orders):  # a stroke at the right edge, equal ones named together
-        of = [name for name, limit in zip(_ORDINALS, orders, strict=True) if limit == level]
+    for level in dict.fromkeys(HARMONIC_LIMITS_DB):  # strokes at the right edge, equal ones as one
+        limits = zip(_ORDINALS, HARMONIC_LIMITS_DB, strict=True)
+        of = [name for name, limit in limits if limit == level]
         text = f"limit {' and '.join(of)} {signed(level, digits=0)} dB".replace("-", "\u2212")
         edge: Look = {"transform": ax.get_yaxis_transform(), "color": COLOURS["ink"]}
         ax.plot([0.94, 1.0], [level, level], label=text, linewidth=2.3, zorder=5, **edge)
-    span = style.level_span([*bound, *orders], least=60.0, most=80.0, step=10.0)
+    span = style.level_span([*bound, *HARMONIC_LIMITS_DB], least=60.0, most=80.0, step=10.0)
     title = "Harmonic relative to the fundamental, in percent and dB"
     labels.frame_levels(ax, "How hard it works: distortion while measuring", axis, span, title)
     hidden = ax.fill_between(axis, np.fmax(total, span[0]), np.fmax(bound, span[0]), zorder=1)

@@ -20,7 +20,6 @@ from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.report.plots import labels, style
-from roomeq.report.plots.plan import seat_rows
 from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 
 if TYPE_CHECKING:
@@ -40,13 +39,12 @@ def plot_joining(
     fit: Alignment | JoiningRecord,
     *,
     settings: JoiningSettings | None = None,
-    seat: str | None = None,
     level_reference: LevelReference = "relative",
     ax: Axes | None = None,
 ) -> Axes:
     """Plot subwoofer, mains and their sum in either polarity at a joining's delay.
 
-    The polarity of the settings is drawn heavy. Of all seats the power average is shown.
+    The polarity of the settings is drawn heavy. The power average over the seats is shown.
 
     Parameters
     ----------
@@ -54,8 +52,6 @@ def plot_joining(
         ``join(room).fit``, or ``plan.joining``, which has the bands in as proposed.
     settings : JoiningSettings, optional
         Of an alignment: those proposed by default; only the polarity is varied.
-    seat : str, optional
-        One seat; all by default.
     level_reference : {"relative", "spl"}
     ax : Axes, optional
 
@@ -66,7 +62,7 @@ def plot_joining(
     Raises
     ------
     ValueError
-        If there is no such seat, or settings are given with a record, which has its own.
+        If settings are given with a record, which has its own.
     ImportError
         If matplotlib is not installed.
     """
@@ -75,16 +71,14 @@ def plot_joining(
     if not isinstance(fit, JoiningRecord):
         fit = JoiningRecord.of(fit, measured=fit.data, settings=settings)
     chosen = fit.settings.settings()
-    rows = seat_rows(fit.seats, seat, missing="no seat {!r} in this joining, only {}")
-    weights = [fit.seats[row].weight for row in rows]
-    means = [power_mean_db(levels[rows], weights=weights) for levels in _kept_levels(fit)]
+    weights = [row.weight for row in fit.seats]
+    means = [power_mean_db(levels, weights=weights) for levels in _kept_levels(fit)]
     ax, axis = style.started(ax), np.array(fit.frequencies)
     for (name, look), level_db in zip(_CURVES.items(), means, strict=True):
         heavy = {"linewidth": 2.4, "zorder": 3} if name == f"both, {chosen.polarity}" else {}
         ax.plot(axis, level_db, label=name, **look | heavy)
-    where = "power average" if seat is None else seat
     delay = signed(chosen.delay_ms).replace("-", "\u2212")
-    heading = f"Do they add at {delay} ms, {chosen.polarity}: {where}"
+    heading = f"Do they add at {delay} ms, {chosen.polarity}: power average"
     span, title = style.level_span(means, most=50.0), style.level_title(level_reference)
     labels.frame_levels(ax, heading, axis, span, title)
     labels.mark_corner(ax, fit.corner)

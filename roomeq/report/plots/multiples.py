@@ -63,11 +63,10 @@ def _page(
     key |= {"title": "\n".join(textwrap.wrap(heading, int(11 * page[0]))), "alignment": "left"}
     key["title_fontproperties"] = {"size": 10.0, "weight": "bold"}
     figure.legend(handles=handles, ncols=len(handles), **key)
-    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
-    for index, ax in enumerate(axes):
-        ax.set_visible(index < count)
+    places = np.reshape([*panels, *[""] * (rows * columns - count)], (rows, columns)).tolist()
+    axes = figure.subplot_mosaic(places, empty_sentinel="", sharex=True, sharey=True)
     for index, (name, lines) in enumerate(panels.items()):
-        ax = axes[index]
+        ax = axes[name]
         for label, (values, look) in lines.items():
             ax.plot(axis, values, label=label, **look)
         style.frame_frequencies(ax, axis[0], axis[-1], sparse=True)
@@ -79,7 +78,7 @@ def _page(
         if remarks:
             corner: Look = {"xycoords": "axes fraction", "ha": "right", "va": "bottom"}
             labels.write_at(ax, remarks[index], (0.985, 0.03), **corner)
-    axes[count - 1].set_xlabel("Frequency in Hz", loc="right")
+    ax.set_xlabel("Frequency in Hz", loc="right")
     figure.supylabel(title, fontsize=8.5)
     return figure
 

@@ -13,6 +13,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
@@ -21,7 +22,7 @@ from roomeq.analysis.seats import (
     comparable_level_db,
     estimate_seat_statistics,
 )
-from roomeq.analysis.survey_levels import common_axis, seat_levels_db
+from roomeq.analysis.survey_levels import common_axis, seat_levels_db, survey_signal_to_noise
 from roomeq.base.errors import FileFaultError, RoomeqError
 from roomeq.base.files import refuse_other_kinds, replacing
 from roomeq.base.levels import FloatArray
@@ -51,8 +52,8 @@ _MARK, _HEAD = b"roomeq picture", 4096
 _DOTS_PER_INCH = 160
 _LOWEST, _HIGHEST = 16.0, 200.0
 
-Drawn: TypeAlias = "Iterator[tuple[str, Axes | Figure]]"
-"""What is added to the name of each file, and what is in it."""
+Drawn: TypeAlias = "Iterator[tuple[str, str, Axes | Figure]]"
+"""What is added to the name of each file, what to its title, and what is in it."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -150,42 +151,28 @@ def _seat_differences(of: Subject) -> Axes:
 def _signal_to_noise(of: Subject) -> Axes:
     if all(entry.response.snr_db is None for entry in of.survey.measurements):
         raise ValueError("no measurement tells its noise")
-    return seats.plot_survey_signal_to_noise(of.survey)
+    found = survey_signal_to_noise(of.survey)
+    return seats.plot_signal_to_noise(found.columns, found, seats=list(found.index))
 
 
 def _impulse_responses(of: Subject) -> Drawn:
     for one in of.recordings:
         if one.impulse_response and one.window:
             figure = decay.plot_impulse_response(one.impulse_response, window=one.window)
-            titled(figure.axes[0], f"Impulse response and window: {one.seat}, {one.source}")
-            yield _stem(one.file), figure
+            yield one.file, f"{one.seat}, {one.source}", figure
 
 
 def _distortions(of: Subject) -> Drawn:
     for one in of.recordings:
         if one.distortion is not None:  # else the sweep was not described
-            ax = headroom.plot_distortion(one.distortion)
-            heading = f"Distortion while measuring: {one.seat}, {one.source}"
-            yield _stem(one.file), titled(ax, heading)
+            yield one.file, f"{one.seat}, {one.source}", headroom.plot_distortion(one.distortion)
 
 
-def _decays(of: Subject) -> tuple[SeatDecay, ...]:
-    of.recordings  # noqa: B018
-    if of.proposal.subwoofers:
+def _decays(of: Subject, draw: Callable[[SeatDecay], Axes]) -> Drawn:
+    if of.recordings and of.proposal.subwoofers:
         raise ValueError("of several subwoofers it is not told how each one's bands change it")
-    return room_decays(of.measured, gains_db=of.proposal.gains_db)
-
-
-def _decay_times(of: Subject) -> Drawn:
-    for one in _decays(of):
-        ax = decay.plot_decay(one.before, predicted=one.predicted)
-        yield _stem(one.file), titled(ax, f"How long it rings: {one.seat}")
-
-
-def _decay_lines(of: Subject) -> Drawn:
-    for one in _decays(of):
-        ax = decay.plot_decay_lines(one.lines, predicted=one.predicted_lines)
-        yield _stem(one.file), titled(ax, f"How the sound dies away: {one.seat}")
+    for one in room_decays(of.measured, gains_db=of.proposal.gains_db):
+        yield one.file, one.seat, draw(one)
 
 
 def _equaliser(of: Subject) -> Axes:
@@ -204,10 +191,6 @@ def _extra_drive(of: Subject) -> Axes:
     return headroom.plot_extra_drive(of.proposal.extra_drive, limits_db=limits)
 
 
-def _joining(of: Subject) -> Axes:
-    return joining.plot_joining(of.joining, level_reference=of.proposal.level_reference)
-
-
 def _parts(of: Subject) -> Figure:
     before = present_data(of.room) if of.joining and of.room else None
     return multiples.plot_parts(of.proposal, before=before)
@@ -215,22 +198,22 @@ def _parts(of: Subject) -> Figure:
 
 def _verification(of: Subject) -> Drawn:
     plan, survey, found = of.proposal, of.measured.survey, of.found
-    yield "", plot_verification(plan, survey, found=found)
+    yield "", "", plot_verification(plan, survey, found=found)
     if found and found.source != "both" and found.joining and found.joining.by_sum:
-        yield "sum", plot_verification(plan, survey, found=found, source="both")
+        yield "sum", "", plot_verification(plan, survey, found=found, source="both")
 
 
 def _of_each(draw: Callable[[Subject], Axes]) -> Callable[[Subject], Drawn]:
     """Return what draws the settings of each of several subwoofers, or of the one there is."""
 
     def drawn(of: Subject) -> Drawn:
-        stems = [_stem(whose) for whose in of.proposal.subwoofers]
-        if not stems:
-            yield "", draw(of)
-        for number, (whose, plan) in enumerate(of.proposal.subwoofers.items(), start=1):
-            ax, stem = draw(Subject(plan=plan)), stems[number - 1]
-            titled(ax, f"{ax.get_title(loc='left')}: {whose}".lstrip(": "))
-            yield stem if stems.count(stem) == 1 else f"{stem}_{number}", ax
+        each = of.proposal.subwoofers
+        stems = [_stem(whose) for whose in each]
+        for number, (stem, (whose, plan)) in enumerate(zip(stems, each.items(), strict=True), 1):
+            twin = f"_{number}" if stems.count(stem) > 1 else ""
+            yield f"{stem}{twin}", whose, draw(Subject(plan=plan))
+        if not each:
+            yield "", "", draw(of)
 
     return drawn
 
@@ -243,8 +226,12 @@ PICTURES: dict[str, Callable[[Subject], Axes | Figure | Drawn]] = {
     "group_delay": lambda of: multiples.plot_group_delay(of.survey),
     "impulse_response": _impulse_responses,
     "distortion": _distortions,
-    "decay_times": _decay_times,
-    "decay_lines": _decay_lines,
+    "decay_times": lambda of: _decays(
+        of, lambda one: decay.plot_decay(one.before, predicted=one.predicted)
+    ),
+    "decay_lines": lambda of: _decays(
+        of, lambda one: decay.plot_decay_lines(one.lines, predicted=one.predicted_lines)
+    ),
     "prediction": lambda of: of_plan.plot_prediction(of.proposal),
     "every_seat": lambda of: multiples.plot_every_seat(of.proposal),
     "subwoofers": lambda of: multiples.plot_subwoofers(of.several),
@@ -255,7 +242,9 @@ PICTURES: dict[str, Callable[[Subject], Axes | Figure | Drawn]] = {
     "drive": _of_each(lambda of: headroom.plot_drive(of.headroom)),
     "power": _of_each(lambda of: headroom.plot_power(of.headroom)),
     "displacement": _of_each(lambda of: headroom.plot_displacement(of.headroom)),
-    "joining": _joining,
+    "joining": lambda of: joining.plot_joining(
+        of.joining, level_reference=of.proposal.level_reference
+    ),
     "delay_map": lambda of: joining.plot_joining_map(of.joining),
     "parts": _parts,
 }
@@ -294,12 +283,10 @@ class Written(Record, frozen=True, kw_only=True):
 
 def check_pictures(only: Sequence[str] = ()) -> None:
     """Raise RoomeqError if pictures cannot be drawn here, ValueError if a name is not known."""
-    try:
-        import matplotlib  # noqa: F401
-    except ImportError as error:
+    if find_spec("matplotlib") is None:
         raise RoomeqError(
             "pictures need matplotlib (install roomeq with its extra: roomeq[report])"
-        ) from error
+        )
     unknown = [name for name in only if name not in PICTURES]
     if unknown:
         raise ValueError(f"no picture is called {unknown[0]!r}; there are {', '.join(PICTURES)}")
@@ -341,8 +328,13 @@ def write_pictures(
             before = len(files)
             try:
                 found = known[picture](subject)
-                for suffix, drawn in found if isinstance(found, Iterator) else [("", found)]:
-                    files.append(folder / f"{'_'.join(filter(None, (picture, suffix)))}.{form}")
+                each = found if isinstance(found, Iterator) else [("", "", found)]
+                for suffix, whose, drawn in each:
+                    if whose:
+                        ax: Any = drawn.axes[0] if isinstance(drawn.axes, list) else drawn
+                        titled(ax, f"{ax.get_title(loc='left')}: {whose}")
+                    name = "_".join(filter(None, (picture, _stem(suffix))))
+                    files.append(folder / f"{name}.{form}")
                     folder.mkdir(exist_ok=True)
                     write_picture(drawn, files[-1], form=form, footer=footer)
             except ValueError as error:

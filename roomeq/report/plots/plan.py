@@ -8,9 +8,7 @@ Every function takes axes, or makes some, and returns them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,32 +26,10 @@ from roomeq.wanted.target import Target
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from roomeq.plan.joining import SeatLossRow
-    from roomeq.plan.records import SeatResult
-
-
-def seat_rows(
-    seats: Sequence[SeatResult | SeatLossRow],
-    seat: str | None,
-    *,
-    missing: str,
-) -> list[int]:
-    """Return the rows that belong to one seat, or to all.
-
-    Raises
-    ------
-    ValueError
-        If there is no such seat; `missing` says so.
-    """
-    names = [entry.seat for entry in seats]
-    if seat is not None and seat not in names:
-        raise ValueError(missing.format(seat, ", ".join(names)))
-    return [index for index, name in enumerate(names) if seat in (None, name)]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ShownLevels:
-    """What a plan predicts at some seats, rows by seat: of the sum where it joins the mains.
+    """What a plan predicts at the seats, rows by seat: of the sum where it joins the mains.
 
     Attributes
     ----------
@@ -83,44 +59,31 @@ class ShownLevels:
         return power_mean_db(rows, weights=self.weights)
 
 
-def shown_levels(plan: Plan, seat: str | None = None, *, alone: bool = False) -> ShownLevels:
-    """Return the levels at one seat or at all; `alone` those of the fitted source in any case.
-
-    Raises
-    ------
-    ValueError
-        If nothing is predicted at such a seat.
-    """
-    sum_ = None if alone else plan.joining
-    given, predicted = sum_ or plan.curves, plan.curves.predicted_level_db
-    seats: Sequence[SeatResult | SeatLossRow] = plan.seats
-    missing = "the plan has no seat {!r}, only {}"
-    if sum_ is None:
-        judged = np.array(given.frequencies)[np.array(plan.curves.frequency_weights) > 0]
-        judged_up_to = float(judged[-1] if judged.size else given.frequencies[-1])
-    else:
-        seats, predicted = sum_.seats, sum_.after_level_db
-        missing = "the sum with the mains is not predicted at {!r}, only at {}"
-        judged_up_to = (sum_.bands or sum_).highest
-    rows = seat_rows(seats, seat, missing=missing)
+def shown_levels(plan: Plan, *, alone: bool = False) -> ShownLevels:
+    """Return the levels at the seats; `alone` those of the fitted source in any case."""
+    curves, sum_ = plan.curves, None if alone else plan.joining
+    given, predicted = sum_ or curves, sum_.after_level_db if sum_ else curves.predicted_level_db
+    judged = np.array(curves.frequencies)[np.array(curves.frequency_weights) > 0]
+    judged_up_to = float(judged[-1] if judged.size else curves.frequencies[-1])
     axis, target = np.array(given.frequencies), np.array(given.target_level_db)
     names = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "points")
     stated: Any = {name: getattr(plan.target, name) for name in names}
     shape_db = Target(**stated).shape_db(axis)
+    seats = (sum_ or plan).seats
     return ShownLevels(
-        seats=tuple(seats[row].seat for row in rows),
-        weights=tuple(seats[row].weight for row in rows),
+        seats=tuple(row.seat for row in seats),
+        weights=tuple(row.weight for row in seats),
         axis=axis,
-        before=np.array(given.before_level_db)[rows],
-        predicted=np.array(predicted)[rows],
+        before=np.array(given.before_level_db),
+        predicted=np.array(predicted),
         target=target,
         wanted=shape_db + float(np.max(target - shape_db)),  # a low-pass passes 0 dB at the most
-        judged_up_to=judged_up_to,
+        judged_up_to=(sum_.bands or sum_).highest if sum_ else judged_up_to,
     )
 
 
 @house_style
-def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = None) -> Axes:
+def plot_prediction(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """Plot level before, as predicted, and the target: as wanted, and behind the low-pass.
 
     It is the level of the fitted source, or of subwoofer and mains together where the plan joins
@@ -131,8 +94,6 @@ def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = No
     Parameters
     ----------
     plan : Plan
-    seat : str, optional
-        One seat alone.
     ax : Axes, optional
 
     Returns
@@ -141,12 +102,10 @@ def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = No
 
     Raises
     ------
-    ValueError
-        If the plan predicts nothing at such a seat.
     ImportError
         If matplotlib is not installed.
     """
-    shown = shown_levels(plan, seat)
+    shown = shown_levels(plan)
     axis, before, predicted, target = shown.axis, shown.before, shown.predicted, shown.target
     where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
     what = "What would change" if plan.joining is None else "Subwoofer and mains together"
@@ -231,15 +190,8 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     ax.set_xlim(device.lowest_db - pad, device.highest_db + pad)
     ax.set_ylim(places[-1] - 0.6, 0.6)
     ax.set_xlabel(f"Gain in dB, one tick for each step of {device.step_db:g} dB", loc="right")
-    remarks: list[str] = []  # what holds for several bands in a row is said once, beside a stroke
-    for reason, run in groupby(reason_text(band, plan) for band in plan.bands):
-        first, count = len(remarks), len(list(run))
-        remarks += [reason, *[""] * (count - 1)]
-        if reason and count > 1:
-            rows = [places[first] + 0.3, places[first + count - 1] - 0.3]
-            bar = ax.plot([1.022, 1.022], rows, gid="same reason", clip_on=False)[0]
-            bar.set(transform=ax.get_yaxis_transform(), color=COLOURS["quiet"], linewidth=1.2)
     names = [f"{band.label} Hz" for band in plan.bands]
+    remarks = [reason_text(band, plan) for band in plan.bands]
     style.frame_rows(ax, names=names, title="Band", places=places, remarks=remarks)
     ax.xaxis.set_major_locator(MultipleLocator(3.0))
     ax.annotate("Why", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False)
@@ -282,13 +234,12 @@ def plot_equaliser(
     gains = equaliser.checked_gains_db(gains_db)
     axis = logarithmic_axis(14.0, 180.0, per_octave=48)
     total = equaliser.response_db(gains, axis)
-    limits = [] if limit_db is None else [limit_db]
-    shown = [*gains, *total, 0.0, *limits]
+    shown = [*gains, *total, 0.0, limit_db or 0.0]
     ax = style.started(ax)
     ax.plot(axis, total, label="sum of all bands", **stroke("ink", "", 2.4, 4))
-    for limit in limits:
-        text = f"limit of boost {signed(limit)} dB"
-        ax.axhline(limit, label=text, **stroke("rust", "5 2", 1.2, 2.9))
+    if limit_db is not None:
+        text = f"limit of boost {signed(limit_db)} dB"
+        ax.axhline(limit_db, label=text, **stroke("rust", "5 2", 1.2, 2.9))
     heading = "What the equaliser does, and each band's part in it"
     levels = style.level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0)
     labels.frame_levels(ax, heading, axis, levels, "Gain in dB", db_per_decade=25)

@@ -17,11 +17,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.seats import SeatStatistics
-from roomeq.analysis.survey_levels import survey_signal_to_noise
 from roomeq.base.bands import third_octave_band
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import LevelReference
-from roomeq.base.survey import Survey
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
 from roomeq.plan.plan import Plan
 from roomeq.report.plots import labels, style
@@ -199,20 +197,18 @@ def plot_signal_to_noise(
     ax, letters = style.started(ax), seat_letters(len(seats))
     for level, text in ((SNR_IGNORED_DB, "below: ignored"), (SNR_FULL_DB, "above: counts in full")):
         ax.axhline(level, label=text, **stroke("ink", "4 2", 0.8, 4))
-    for band, column in zip(bands, ratios.T, strict=True):
-        if not np.isfinite(column).any():
-            ax.text(band.centre, 1.0, "not known", rotation=90, ha="center", va="bottom")
-            continue
-        worst = int(np.nanargmin(column))
-        lowest, others = float(column[worst]), np.delete(column, worst)
-        style.log_bar(ax, lower=band.lower, upper=band.upper, height=lowest, look=_look(lowest))
-        points, va = ((0, -4), "top") if lowest > 5.0 else ((0, 2), "bottom")
-        place, bold = (band.centre, max(lowest, 0.0)), {"fontsize": 7, "fontweight": "bold"}
-        named = letters[worst] + ("" if np.isfinite(column).all() else "?")
-        labels.write_at(ax, named, place, points, pad=0.6, va=va, zorder=5, **bold)
-        centres = np.full(others.size, band.centre)
-        ink = COLOURS["ink"]
-        ax.plot(centres, others, marker="_", markersize=7, linestyle="none", color=ink, zorder=3)
+    lowest = np.nanmin(ratios, axis=0, initial=np.inf, where=np.isfinite(ratios))
+    edges = [(band.lower, band.upper) for band in bands]
+    style.draw_bars(ax, edges, lowest, list(map(_look, lowest)))
+    for band, column, low in zip(bands, ratios.T, lowest, strict=True):
+        if np.isfinite(low):
+            worst = int(np.nanargmin(column))
+            points, va = ((0, -4), "top") if low > 5.0 else ((0, 2), "bottom")
+            place, bold = (band.centre, max(low, 0.0)), {"fontsize": 7, "fontweight": "bold"}
+            named = letters[worst] + ("" if np.isfinite(column).all() else "?")
+            labels.write_at(ax, named, place, points, pad=0.6, va=va, zorder=5, **bold)
+            others = np.delete(column, worst)
+            ax.plot(np.full(others.size, band.centre), others, zorder=3, **_OTHERS)
     top = style.level_span(ratios, least=40.0, step=10.0)[1]
     foot = 10.0 * np.floor(np.nanmin(ratios, initial=0.0) / 10.0)
     heading, ends = "How far the sound stands above the noise", (bands[0].lower, bands[-1].upper)
@@ -231,28 +227,7 @@ def plot_signal_to_noise(
     return ax
 
 
-def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Axes:
-    """Plot the signal-to-noise ratio of every seat of a survey, as its measurements tell it.
-
-    Parameters
-    ----------
-    survey : Survey
-        Of one source.
-    ax : Axes, optional
-
-    Returns
-    -------
-    Axes
-
-    Raises
-    ------
-    ValueError
-        As `roomeq.analysis.survey_levels.survey_signal_to_noise`.
-    ImportError
-        If matplotlib is not installed.
-    """
-    found = survey_signal_to_noise(survey)
-    return plot_signal_to_noise(found.columns, found, seats=list(found.index), ax=ax)
+_OTHERS: Look = {"marker": "_", "markersize": 7, "linestyle": "none", "color": COLOURS["ink"]}
 
 
 def _look(value_db: float) -> Look:

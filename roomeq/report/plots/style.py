@@ -311,9 +311,23 @@ def frame_rows(
         ax.annotate(text, (1.035, place), va="center", **look)
 
 
-def log_bar(ax: Axes, *, lower: float, upper: float, height: float, look: Look) -> None:
-    """Draw a bar over a band on a logarithmic axis, a little narrower than the band."""
-    narrow = (upper / lower) ** 0.1
-    left, right = lower * narrow, upper / narrow
-    bar = ax.bar(left, height, width=right - left, align="edge", zorder=2)[0]
-    bar.set(linewidth=0.8, **look)
+def draw_bars(
+    ax: Axes,
+    edges: Sequence[tuple[float, float]],
+    heights: ArrayLike,
+    looks: Sequence[Look],
+    *,
+    unknown: str = " not known",
+) -> None:
+    """Draw a bar over each band, from edge to edge in Hz but a little narrower.
+
+    Where the height is not known, that is written, upright.
+    """
+    for (lower, upper), height, look in zip(edges, np.asarray(heights), looks, strict=True):
+        if np.isfinite(height):
+            left, right = lower * (upper / lower) ** 0.1, upper * (lower / upper) ** 0.1
+            bar = ax.bar(left, height, width=right - left, align="edge", zorder=2)[0]
+            bar.set(linewidth=0.8, **look)
+        else:
+            place = math.sqrt(lower * upper), max(0.0, ax.get_ylim()[0])
+            ax.text(*place, unknown, rotation=90, ha="center", va="bottom")

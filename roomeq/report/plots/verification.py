@@ -38,7 +38,6 @@ def plot_verification(
     *,
     found: Verification | None = None,
     source: Source | None = None,
-    seat: str | None = None,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot what was predicted and what was measured again.
@@ -57,8 +56,6 @@ def plot_verification(
     source : {"sub", "mains", "both"}, optional
         What is shown: what the verification tells band by band, by default; ``both`` is the sum
         with the mains where the plan joins them.
-    seat : str, optional
-        One seat alone; third octaves are then not marked.
     ax : Axes, optional
 
     Returns
@@ -68,15 +65,15 @@ def plot_verification(
     Raises
     ------
     ValueError
-        If the survey does not fit the plan, or the seat was not measured again.
+        If the survey does not fit the plan, or no seat was measured again.
     ImportError
         If matplotlib is not installed.
     """
     found = verify(plan, survey) if found is None else found
     of = cast("Source", found.source) if source is None else source
-    axis, *both = _compared(plan, survey, of, seat)
+    axis, *both = _compared(plan, survey, of)
     predicted, measured = level_mean_db(both[0]), level_mean_db(both[1]) - found.offset_db
-    marked = seat is None and of == found.source
+    marked = of == found.source
     told = [*predicted, *measured]
     if marked and not all(check.agrees for check in found.bands):
         told.append(max(told) + 4.0)  # room for what is marked
@@ -85,9 +82,8 @@ def plot_verification(
     text = f"predicted \u00b1 {tolerance:.1f} dB"
     ax.plot(axis, predicted, label=text, **stroke("blue", "", 2.4))
     ax.plot(axis, measured, label="measured again", **stroke("rust", "4 1.3", 1.6, 3))
-    heading = _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}"
     span, title = style.level_span(told, least=15), style.level_title(plan.level_reference)
-    labels.frame_levels(ax, heading, axis, span, title)
+    labels.frame_levels(ax, _verdict(found, of), axis, span, title)
     low, high = predicted - tolerance, predicted + tolerance
     ax.fill_between(axis, low, high, color=COLOURS["wash"], zorder=1)
     removed = f"{signed(found.offset_db)} dB taken out of what was measured again"
@@ -111,11 +107,11 @@ def _verdict(found: Verification, source: Source) -> str:
 
 
 def _compared(
-    plan: Plan, survey: Survey, source: Source, seat: str | None
+    plan: Plan, survey: Survey, source: Source
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the axis, and levels predicted and measured again, rows by seats that have both."""
     joined = plan.joining is not None and source == "both"
-    shown = shown_levels(plan, seat, alone=not joined)
+    shown = shown_levels(plan, alone=not joined)
     if joined:
         again = measured_levels_db(survey, list(shown.seats), shown.axis)
     else:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import signed
@@ -17,14 +16,14 @@ from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import HeadroomRecord
 from roomeq.report.sheet.steps import owners, shared, side_by_side
-from roomeq.report.text.headroom import LIMITS
+from roomeq.report.text.headroom import LIMITS, headroom_lines
 from roomeq.report.text.joining import (
     joining_doubts,
     joining_sentences,
     joining_verdict,
     meeting_sentences,
 )
-from roomeq.report.text.layout import joined, number, worded
+from roomeq.report.text.layout import joined, worded
 from roomeq.report.text.plan import (
     OLD_STATEMENT,
     average_sentence,
@@ -36,15 +35,14 @@ from roomeq.report.text.recordings import alarm_texts
 from roomeq.report.text.several import own_cautions, together_sentences, together_verdict
 from roomeq.report.text.wording import SOURCES, caution_text, reason_text
 
-_Rows: TypeAlias = Mapping[str, Mapping[str, str]]
-_DASH, _HERTZ = "\N{EN DASH}", "\N{NO-BREAK SPACE}Hz"
-_RECORD = (
-    ("date", "When"),
-    ("by", "By"),
-    ("instrument", "With"),
-    ("conditions", "Conditions"),
-    ("drive_level", "Drive level"),
-)
+_HERTZ = "\N{NO-BREAK SPACE}Hz"
+_RECORD = {
+    "date": "When",
+    "by": "By",
+    "instrument": "With",
+    "conditions": "Conditions",
+    "drive_level": "Drive level",
+}
 _REMEDIES = worded("""
 seats_disagree: The seats differ more than they share, and one equaliser changes all of them alike.
     Moving the subwoofer or a seat, a second subwoofer, damping.
@@ -85,103 +83,90 @@ _GRANTED = frozenset(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """Evidence of plans side by side: rows by name, in each the cells of every plan.
+    """Evidence of plans side by side.
 
     Attributes
     ----------
     first : str
         What the rows are.
-    groups : sequence of str
-        What stands over the cells of each plan.
     heads : sequence of str
         What stands over each of a plan's cells; a leading ``>`` marks figures.
-    rows : mapping
+    columns : mapping
+        By what stands over the cells of a plan: its cells by what stands before their row.
     """
 
     first: str
-    groups: Sequence[str]
     heads: Sequence[str]
-    rows: Mapping[str, Sequence[Sequence[str]]]
+    columns: Mapping[str, Mapping[str, Sequence[str]]]
+
+    @property
+    def rows(self) -> dict[str, tuple[Sequence[str] | None, ...]]:
+        """The cells of every plan by row; None for a row that it has not."""
+        return side_by_side(self.columns.values())
+
+
+_say = worded("""
+bands: >Error | >Left | >S.d. | Why
+band: {error_db:+.1f} | {remaining_db:+.1f} | {spread_db:.1f} | {why}
+seats: >Weight | >Before | >Predicted | >Without it
+seat: {share} | {before_db:.1f} | {after_db:.1f}{worse:| worse|} | {left_out_after_db:.1f}
+headroom: >dB SPL | >V | >W | >mm | >To spare dB | What runs out
+volts: {reached_db:.1f} | {voltage:.1f} | {power_w:.0f} | {displacement_mm:.1f} | {left_db:+.1f} |
+    {what}{first:|, first of all|}
+reached: Headroom {below:|{quieter_db:.1f} dB below|at} the wanted level, at {main_seat}; sines,
+    volts r.m.s., mm one way
+""")
 
 
 def tables(plans: Mapping[str, Plan]) -> list[Table]:
     """Return bands, seats and what backs the plans side by side; of one alone its headroom too."""
     several = len(plans) > 1
     joins = any(plan.joining is not None for plan in plans.values())
-    bands: dict[str, _Rows] = {}
-    seats: dict[str, _Rows] = {}
-    told: dict[str, _Rows] = {}
+    shown = slice(None if left_out(plans.values()) else -1)
+    bands, seats, told = {}, {}, {}
     for name, plan in plans.items():
         alone, both = (", subwoofer alone", ", with the mains") if plan.joining else ("", "")
-        bands[f"{name}{alone}, dB"] = _bands(plan)
-        seats[f"{name}{both}, dB"] = _seats(plan)
+        bands[f"{name}{alone}, dB"] = {
+            f"{band.label}{_HERTZ}": _say.cells(
+                "band", band, error_db=plan.error_db(band), why=reason_text(band, plan)
+            )
+            for band in (() if plan.subwoofers else plan.bands)
+        }
+        seats[f"{name}{both}, dB"] = {
+            seat.seat: _say.cells(
+                "seat",
+                seat,
+                share=f"{100 * seat.weight:.0f}\N{NO-BREAK SPACE}%",
+                worse=round(seat.after_db, 1) > round(seat.before_db, 1),  # as they are printed
+            )[shown]
+            for seat in plan.judged_seats
+        }
         found = sentences(plan, joins=joins, brief=several)
-        told[name] = {title: {"": "\n".join(texts)} for title, texts in found.items()}
-    deviations = _table("Deviation at each seat", seats)
-    laid = [_table(">Band", bands), deviations, _table("How good it is", told)]
+        told[name] = {title: ["\n".join(texts)] for title, texts in found.items()}
+    laid = [
+        Table(first=">Band", heads=_say.cells("bands"), columns=bands),
+        Table(first="Deviation at each seat", heads=_say.cells("seats")[shown], columns=seats),
+        Table(first="How good it is", heads=[""], columns=told),
+    ]
     for plan in () if several else plans.values():
         each = plan.subwoofers or {"": plan}
         laid += [_headroom(name, one.headroom) for name, one in each.items() if one.headroom]
     return [table for table in laid if table.rows]
 
 
-def _table(first: str, columns: Mapping[str, _Rows]) -> Table:
-    """Lay rows side by side; a dash stands for a row that a plan has not, and for no figure."""
-    rows = side_by_side(columns.values())
-    every = [cells for row in rows.values() for cells in row if cells]
-    heads = list(dict.fromkeys(head for cells in every for head in cells))
-
-    def filled(cells: Mapping[str, str] | None) -> list[str]:
-        if cells is None:
-            return [_DASH] * len(heads)
-        return [cells.get(head, "") or _DASH * head.startswith(">") for head in heads]
-
-    filled_rows = {label: [filled(cells) for cells in row] for label, row in rows.items()}
-    return Table(first=first, groups=list(columns), heads=heads, rows=filled_rows)
-
-
-def _bands(plan: Plan) -> _Rows:
-    return {
-        f"{band.label}{_HERTZ}": {
-            ">Error": signed(plan.error_db(band)),
-            ">Left": signed(band.remaining_db),
-            ">S.d.": number(band.spread_db),
-            "Why": reason_text(band, plan),
-        }
-        for band in (() if plan.subwoofers else plan.bands)
-    }
-
-
-def _seats(plan: Plan) -> _Rows:
-    rows = {}
-    for seat in plan.judged_seats:
-        before, after = number(seat.before_db), number(seat.after_db)
-        worse = " worse" * (float(after) > float(before))
-        cells = {">Weight": f"{100 * seat.weight:.0f}\N{NO-BREAK SPACE}%", ">Before": before}
-        cells[">Predicted"] = f"{after}{worse}"
-        if seat.left_out_after_db is not None:
-            cells[">Without it"] = number(seat.left_out_after_db)
-        rows[seat.seat] = cells
-    return rows
-
-
 def _headroom(name: str, record: HeadroomRecord) -> Table:
-    below = f"{record.quieter_db:.1f} dB below" if record.quieter_db >= 0.05 else "at"
-    said = f"Headroom {below} the wanted level, at {record.main_seat}"
-    group = ": ".join(filter(None, (name, f"{said}; sines, volts r.m.s., mm one way")))
+    said = _say("reached", record, below=record.quieter_db >= 0.05)
     rows = {
-        f"{band.label}{_HERTZ}": {
-            ">dB SPL": number(band.reached_db),
-            ">V": number(band.voltage),
-            ">W": number(band.power_w, digits=0),
-            ">mm": number(band.displacement_mm),
-            ">To spare dB": signed(band.left_db),
-            "What runs out": (LIMITS[band.limit] if band.limit else "not known")
-            + ", first of all" * (band.label == record.first),
-        }
-        for band in record.headroom().bands
+        f"{band.label}{_HERTZ}": _say.cells(
+            "volts",
+            band,
+            what=LIMITS[band.limit] if band.limit else "not known",
+            first=band.label == record.first,
+        )
+        for band in record.bands
     }
-    return _table(">Band", {group: rows})
+    group = ": ".join(filter(None, (name, said)))
+    return Table(first=">Band", heads=_say.cells("headroom"), columns={group: rows})
 
 
 def bands_by_remedy(plan: Plan) -> dict[str, str]:
@@ -202,13 +187,12 @@ def bands_by_remedy(plan: Plan) -> dict[str, str]:
 
 def remedies(plans: Mapping[str, Plan]) -> list[str]:
     """Return what filters cannot mend in any of the plans, why, and what would."""
-    found = {name: bands_by_remedy(plan) for name, plan in plans.items()}
-    causes = dict.fromkeys(cause for bands in found.values() for cause in bands)
-    return [
-        f"{', '.join(shared({n: [b[cause]] if cause in b else [] for n, b in found.items()}))}: "
-        f"{cause}"
-        for cause in causes
-    ] + [_STAYS]
+    causes = side_by_side(bands_by_remedy(plan) for plan in plans.values())
+    told = []
+    for cause, row in causes.items():
+        where = {name: [bands] if bands else [] for name, bands in zip(plans, row, strict=True)}
+        told.append(f"{', '.join(shared(where))}: {cause}")
+    return [*told, _STAYS]
 
 
 def judged_text(plan: Plan) -> str:
@@ -249,20 +233,9 @@ def sentences(plan: Plan, *, joins: bool, brief: bool = False) -> dict[str, list
         found["Boost and drive"] = boost_sentences(plan)
         found[f"Another Q{alone if joining is None else ', with the mains'}"] = q_sentences(plan)
     if plan.headroom is not None and brief:
-        found["Runs out first at the wanted level"] = _runs_out(plan.headroom)
+        lines = headroom_lines(plan.headroom, detail=False)
+        found["At the wanted level"] = [str(line).strip() for line in lines]
     return {title: texts for title, texts in found.items() if texts}
-
-
-def _runs_out(record: HeadroomRecord) -> list[str]:
-    first = record.headroom().first
-    if first is None or first.limit is None or first.left_db is None:
-        return []
-    left = f"{signed(first.left_db)} dB to spare"
-    left = f"{-first.left_db:.1f} dB short" if first.left_db < -0.05 else left
-    taken = [(number(first.power_w, digits=0), "W"), (number(first.displacement_mm), "mm")]
-    figures = ", ".join([left, *(f"{text or _DASH} {unit}" for text, unit in taken)])
-    below = f"{record.quieter_db:.1f} dB below it, " if record.quieter_db >= 0.05 else ""
-    return [f"{below}{first.label} Hz, {LIMITS[first.limit]}: {figures}"]
 
 
 def cautions(plans: Mapping[str, Plan]) -> tuple[list[str], list[str]]:
@@ -318,10 +291,8 @@ def merged_notes(plan: Plan) -> list[str]:
 
 def record(plans: Mapping[str, Plan]) -> list[str]:
     """Return when, by whom, with what and how it was measured; "not stated" where it is not."""
-    known = dict(_RECORD)
-    titles = known | {
-        key: key for plan in plans.values() for key in plan.record if key not in known
-    }
+    told = [key for plan in plans.values() for key in plan.record]
+    titles = {key: _RECORD.get(key, key) for key in (*_RECORD, *told)}
     levels = {"spl": "dB SPL", "relative": "relative levels"}
     played = {}
     for name, p in plans.items():

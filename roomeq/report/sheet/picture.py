@@ -2,7 +2,8 @@
 
 Conventions
 -----------
-Coordinates in the units of the picture's view box, y downwards. The frequency axis is logarithmic;
+Coordinates in the units of the picture's view box, from the upper left corner of its frame, y
+downwards. The frequency axis is logarithmic;
 one decade is as long as 50 dB are high (IEC 60263, from memory). Averages are power means over
 the seats by seat weight. Lines that leave the picture are cut at its edge.
 """
@@ -12,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -23,9 +25,7 @@ from roomeq.report.plots.plan import shown_levels
 from roomeq.report.plots.style import level_span
 
 DB_PER_DECADE = 50.0
-WIDTH = 340.0
-LEFT, RIGHT, TOP, BOTTOM = 34.0, 12.0, 8.0, 18.0
-MOST_DB = 30.0
+WIDTH, MOST_DB = 294.0, 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +34,8 @@ class Picture:
 
     Attributes
     ----------
-    bottom : float
-        The foot of the frame.
+    height : float
+        Of the frame.
     frequency_ticks, level_ticks : mapping of str to float
         Places of grid lines, across and down, by what stands beside them.
     lines : mapping of str to str
@@ -43,20 +43,11 @@ class Picture:
     unit : str
     """
 
-    bottom: float
+    height: float
     frequency_ticks: Mapping[str, float]
     level_ticks: Mapping[str, float]
     lines: Mapping[str, str]
     unit: str
-    width: float = WIDTH
-    left: float = LEFT
-    right: float = WIDTH - RIGHT
-    top: float = TOP
-
-    @property
-    def height(self) -> float:
-        """What stands below the frame is in it."""
-        return self.bottom + BOTTOM
 
 
 def sheet_picture(plan: Plan) -> Picture | None:
@@ -75,19 +66,17 @@ def sheet_picture(plan: Plan) -> Picture | None:
     axis = shown.axis
     if len(axis) < 2:
         return None
-    before, predicted = shown.mean_db(shown.before), shown.mean_db(shown.predicted)
-    lines = {"target": shown.target, "before": before, "predicted": predicted}
+    lines = {"target": shown.target}
+    lines |= {"before": shown.mean_db(shown.before), "predicted": shown.mean_db(shown.predicted)}
     low, high = level_span([*lines.values()], least=5.0, most=MOST_DB)
-    decades = math.log10(axis[-1] / axis[0])
-    inner = WIDTH - LEFT - RIGHT
+    decade = WIDTH / math.log10(axis[-1] / axis[0])
 
-    def across(frequency: ArrayLike) -> list[float]:
-        shares = np.log10(np.asarray(frequency) / axis[0]) / decades
-        return [round(place, 2) for place in (LEFT + inner * shares).tolist()]
+    def across(frequency: ArrayLike) -> Any:
+        return np.round(decade * np.log10(np.asarray(frequency) / axis[0]), 2).tolist()
 
-    def down(level_db: ArrayLike) -> list[float]:
-        below = (high - np.clip(level_db, low, high)) / DB_PER_DECADE
-        return [round(place, 2) for place in (TOP + inner / decades * below).tolist()]
+    def down(level_db: ArrayLike) -> Any:
+        below_db = high - np.clip(level_db, low, high)
+        return np.round(decade * below_db / DB_PER_DECADE, 2).tolist()
 
     def path(level_db: FloatArray) -> str:
         points = zip(across(axis), down(level_db), strict=True)
@@ -96,10 +85,10 @@ def sheet_picture(plan: Plan) -> Picture | None:
     step = 5.0 if high - low <= 20.0 else 10.0
     rules = np.arange(step * math.ceil(low / step), high + 0.5 * step, step)
     bands = [b for b in third_octave_bands(axis[0], axis[-1]) if axis[0] <= b.centre <= axis[-1]]
-    frequency_places = across([band.centre for band in bands])
+    labels, centres = [band.label for band in bands], [band.centre for band in bands]
     return Picture(
-        bottom=down([low])[0],
-        frequency_ticks={b.label: x for b, x in zip(bands, frequency_places, strict=True)},
+        height=down(low),
+        frequency_ticks=dict(zip(labels, across(centres), strict=True)),
         level_ticks={f"{level:g}": y for level, y in zip(rules, down(rules), strict=True)},
         lines={name: path(level_db) for name, level_db in lines.items()},
         unit="dB SPL" if plan.level_reference == "spl" else "dB, relative",

@@ -73,7 +73,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
     each = list(columns.values())
     opening = steps.opening_steps(each)
     if several is not None:
-        opening += steps.common_steps(listed[0])
+        opening |= steps.common_steps(listed[0])
     pictures = {name: sheet_picture(plan) for name, plan in plans.items()}
     alone = [{name: plan} for name, plan in plans.items()]
     return _template().render(

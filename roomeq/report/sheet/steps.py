@@ -2,7 +2,8 @@
 
 Conventions
 -----------
-A step has one cell for each plan, or a single cell where all plans agree. A setting that the plan
+A step has one cell for each plan, or a single cell where all plans agree; steps stand in order, by
+the control that is set. A setting that the plan
 does not choose is shown as it was while measuring, where that is stated; nothing is invented.
 Settings are absolute, in dB, but where the present one is not known; numbers carry a true minus
 sign and as many decimals as the device's step needs.
@@ -13,10 +14,8 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal, NamedTuple, TypeVar
-
-import numpy as np
+from dataclasses import dataclass
+from typing import Literal, TypeAlias, TypeVar
 
 from roomeq.base.levels import signed_setting
 from roomeq.device.processor import JoiningSettings
@@ -33,14 +32,6 @@ _Entry = TypeVar("_Entry")
 _Key = TypeVar("_Key")
 
 
-class Fader(NamedTuple):
-    """A band's range as a scale of 0 to 100: where zero, the present gain and the new one lie."""
-
-    zero: float
-    present: float
-    gain: float
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
     """One setting.
@@ -51,10 +42,8 @@ class Cell:
         Change it, leave it at the value shown, leave it unseen, or do something.
     value, was, detail : str
         The setting; the present one where it differs; a remark.
-    span : int
-        Number of plans that the cell is for.
-    fader : Fader or None
-        Only of bands.
+    fader : tuple of float
+        Of bands: where 0 dB, the present gain and the new one lie on the range, as 0 to 100.
     change : bool
         Whether the value is a change, since what is set now is not known.
     """
@@ -63,17 +52,11 @@ class Cell:
     value: str
     was: str = ""
     detail: str = ""
-    span: int = 1
-    fader: Fader | None = None
+    fader: tuple[float, ...] = ()
     change: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """A control and its cells."""
-
-    control: str
-    cells: tuple[Cell, ...]
+Steps: TypeAlias = dict[str, list[Cell]]
 
 
 def with_minus(text: str) -> str:
@@ -86,14 +69,6 @@ def decibels(value: float, *, step_db: float = 0.5) -> str:
     return f"{with_minus(signed_setting(value, step_db=step_db))}\N{NO-BREAK SPACE}dB"
 
 
-def _step(control: str, cells: Sequence[Cell], *, on_each: bool = False) -> Step:
-    """Return a step; equal cells become one, but for what is to be set `on_each` of several."""
-    alike = len(cells) > 1 and all(cell == cells[0] for cell in cells)
-    if alike and not (on_each and cells[0].action == "set"):
-        cells = [replace(cells[0], span=len(cells))]
-    return Step(control=control, cells=tuple(cells))
-
-
 def _kept_cell(value: str | None) -> Cell:
     """Return a control that stays: with what was set, so that it can be set again after a reset."""
     if value is None:
@@ -101,17 +76,12 @@ def _kept_cell(value: str | None) -> Cell:
     return Cell(action="keep", value=value[0].upper() + value[1:], detail="as measured")
 
 
-def _cell(value: str, was: str, detail: str = "", *, change: bool = False) -> Cell:
+def _cell(was: str, value: str, detail: str = "") -> Cell:
     """Return a setting to be made; or to be kept, or left where nothing is known of it."""
     if value in (was, AS_IT_IS):
         return _kept_cell(None if value == AS_IT_IS else value)
-    told = value[0].upper() + value[1:]
+    told, change = value[0].upper() + value[1:], was == NOT_STATED
     return Cell(action="set", value=told, was=was, detail=detail, change=change)
-
-
-def _row_cell(row: tuple[str, str, str], detail: str = "") -> Cell:
-    _, was, value = row
-    return _cell(value, was, detail, change=was == NOT_STATED)
 
 
 def _turn(change_db: float) -> str:
@@ -140,8 +110,7 @@ def _mains_cell(plan: Plan) -> Cell | None:
 def _high_pass_cell(plan: Plan) -> Cell:
     choice, present = plan.protection, plan.present
     if choice is not None and choice.known:
-        value, was = high_pass_text(choice.high_pass), high_pass_text(choice.present)
-        return _cell(value, was)
+        return _cell(high_pass_text(choice.present), high_pass_text(choice.high_pass))
     if present is not None and present.protection_known:
         return _kept_cell(high_pass_text(present.protection))
     return _kept_cell(_filters(plan.target.path, "high-pass") or None)
@@ -154,7 +123,7 @@ def _delay_cell(plan: Plan) -> Cell:
     joining, stated, own = plan.joining, plan.present, plan.set_together
     known = None if stated is None else stated.delay_ms
     if own is not None:
-        return _row_cell(own.setting_rows(stated)[0])
+        return _cell(*own.setting_rows(stated)[0][1:])
     if joining is None:
         return _kept_cell(None) if known is None else kept(JoiningSettings(delay=1e-3 * known))
     unknown = not is_stated(stated, "delay_ms")
@@ -176,12 +145,12 @@ def _delay_cell(plan: Plan) -> Cell:
 def _polarity_cell(plan: Plan) -> Cell:
     joining, stated, own = plan.joining, plan.present, plan.set_together
     if own is not None:
-        return _row_cell(own.setting_rows(stated)[1])
+        return _cell(*own.setting_rows(stated)[1][1:])
     if joining is None:
         return _kept_cell(None if stated is None else stated.polarity)
     stays = joining.present.settings().polarity if is_stated(stated, "polarity") else AS_IT_IS
     detail = f"if the microphone at each cone tells of crossed wires: mend, leave it {stays}"
-    return _row_cell(joining.setting_rows(stated)[1], detail)
+    return _cell(*joining.setting_rows(stated)[1][1:], detail)
 
 
 def _phase_cell(plan: Plan) -> Cell:
@@ -191,10 +160,12 @@ def _phase_cell(plan: Plan) -> Cell:
 
     joining, stated = plan.joining, plan.present
     if joining is not None and joining.settings.phase_frequency is not None:
-        wanted, was = joining.settings, joining.present
-        value, now = (text(one.phase_deg, wanted.phase_frequency) for one in (wanted, was))
-        if value != now or stated is None:
-            return _cell(value, now if is_stated(stated, "phase_deg") else NOT_STATED)
+        both, at = (joining.present, joining.settings), joining.settings.phase_frequency
+        now, then = (text(one.phase_deg, at) for one in both)
+        if is_stated(stated, "phase_deg"):
+            return _cell(now, then)
+        if now != then:
+            return Cell(action="set", value=then, was=NOT_STATED)
     if stated is None or stated.phase_deg is None:
         return _kept_cell(None)
     return _kept_cell(text(stated.phase_deg, stated.phase_frequency))
@@ -203,10 +174,9 @@ def _phase_cell(plan: Plan) -> Cell:
 def _level_cell(plan: Plan) -> Cell:
     level, purpose = plan.level, level_purpose(plan)
     if level.setting_db is None:
-        value = _turn(level.change_db) if level.change_db else AS_IT_IS
-        return _cell(value, NOT_STATED, purpose, change=True)
-    value, was = decibels(level.setting_db), decibels(level.setting_db - level.change_db)
-    return _cell(value, was, purpose)
+        return _cell(NOT_STATED, _turn(level.change_db) if level.change_db else AS_IT_IS, purpose)
+    was = decibels(level.setting_db - level.change_db)
+    return _cell(was, decibels(level.setting_db), purpose)
 
 
 def _upstream_cell(plan: Plan) -> Cell | None:
@@ -222,31 +192,39 @@ def _fed_cell(plan: Plan) -> Cell | None:
     return Cell(action="leave", value=f"by {feeder}, which feeds it") if feeder else None
 
 
-_OPENING: tuple[tuple[str, Callable[[Plan], Cell | None]], ...] = (
-    ("Low-pass and its bypass", _low_pass_cell),
-    ("Filters of the mains", _mains_cell),
-    ("Protective high-pass", _high_pass_cell),
-    ("Delay", lambda plan: _fed_cell(plan) or _delay_cell(plan)),
-    ("Polarity", _polarity_cell),
-    ("Phase control", _phase_cell),
-    ("Level knob", lambda plan: _fed_cell(plan) or _level_cell(plan)),
-    ("Level upstream", _upstream_cell),
-)
+_OPENING: dict[str, Callable[[Plan], Cell | None]] = {
+    "Low-pass and its bypass": _low_pass_cell,
+    "Filters of the mains": _mains_cell,
+    "Protective high-pass": _high_pass_cell,
+    "Delay": lambda plan: _fed_cell(plan) or _delay_cell(plan),
+    "Polarity": _polarity_cell,
+    "Phase control": _phase_cell,
+    "Level knob": lambda plan: _fed_cell(plan) or _level_cell(plan),
+    "Level upstream": _upstream_cell,
+}
 
 
-def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
-    """Return what comes before the bands; a row that no plan has anything to say of is left out."""
-    rows = {control: [cell(plan) for plan in plans] for control, cell in _OPENING}
+def opening_steps(plans: Sequence[Plan]) -> Steps:
+    """Return what comes before the bands; a row that no plan has anything to say of is left out.
+
+    Equal cells become one, but for what is to be set on each of several subwoofers.
+    """
     nothing = Cell(action="leave", value=LEAVE)
     on_each = any(plan.set_together is not None for plan in plans)
-    return tuple(
-        _step(control, [cell or nothing for cell in cells], on_each=on_each)
-        for control, cells in rows.items()
-        if any(cells)
-    )
+    steps = {}
+    for control, cell in _OPENING.items():
+        found = [cell(plan) for plan in plans]
+        cells = [one or nothing for one in found]
+        if any(found):
+            steps[control] = cells if on_each and cells[0].action == "set" else _once(cells)
+    return steps
 
 
-def common_steps(plan: Plan) -> tuple[Step, ...]:
+def _once(cells: list[Cell]) -> list[Cell]:
+    return cells[:1] if all(cell == cells[0] for cell in cells) else cells
+
+
+def common_steps(plan: Plan) -> Steps:
     """Return what is set for several subwoofers at once, in one cell for all."""
     joining, bypass = plan.joining, plan.joining is not None and bool(plan.joining.bypass)
     cells = {
@@ -254,17 +232,13 @@ def common_steps(plan: Plan) -> tuple[Step, ...]:
         "All: low-pass and its bypass": _low_pass_cell(plan) if bypass else None,
         "All: level upstream": _upstream_cell(plan),
     }
-    return tuple(
-        _step(control, [replace(cell, span=len(plan.subwoofers))])
-        for control, cell in cells.items()
-        if cell
-    )
+    return {control: [cell] for control, cell in cells.items() if cell}
 
 
-def only_changes(steps: Sequence[Step]) -> str:
+def only_changes(steps: Steps) -> str:
     """Name the steps whose figure is a change, since what is set now is not known."""
-    numbered = enumerate(steps, start=1)
-    return joined([f"{n}" for n, step in numbered if any(cell.change for cell in step.cells)])
+    numbered = enumerate(steps.values(), start=1)
+    return joined([f"{n}" for n, cells in numbered if any(cell.change for cell in cells)])
 
 
 def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
@@ -272,15 +246,14 @@ def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
         return Cell(action="leave", value="no such band")
     device = plan.device
     reach = (device.highest_db - device.lowest_db) or 1.0
-    gains_db = np.array([0.0, band.present_db, band.gain_db])
-    shares = np.clip((gains_db - device.lowest_db) / reach, 0.0, 1.0)
+    shares = ((x - device.lowest_db) / reach for x in (0.0, band.present_db, band.gain_db))
     changed = band.gain_db != band.present_db
     known = changed and is_stated(plan.present, "gains_stated")
     return Cell(
         action="set" if changed else "keep",
         value=decibels(band.gain_db, step_db=device.step_db),
         was=decibels(band.present_db, step_db=device.step_db) if known else "",
-        fader=Fader(*np.round(100.0 * shares, 2).tolist()),
+        fader=tuple(round(100.0 * min(max(share, 0.0), 1.0), 2) for share in shares),
     )
 
 
@@ -291,21 +264,15 @@ def side_by_side(columns: Iterable[Mapping[str, _Entry]]) -> dict[str, tuple[_En
     return {name: tuple(column.get(name) for column in listed) for name in names}
 
 
-def bands_side_by_side(plans: Sequence[Plan]) -> dict[str, tuple[BandSetting | None, ...]]:
+def band_steps(plans: Sequence[Plan]) -> Steps:
     """Return a row for every band of any plan, in order of frequency."""
     rows = side_by_side({band.label: band for band in plan.bands} for plan in plans)
-    return dict(sorted(rows.items(), key=lambda row: max(b.centre for b in row[1] if b)))
-
-
-def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
-    """Return a row for every band of any plan, in order of frequency."""
-    return tuple(
-        Step(
-            control=f"{label}\N{NO-BREAK SPACE}Hz",
-            cells=tuple(_fed_cell(p) or _band_cell(b, p) for b, p in zip(row, plans, strict=True)),
-        )
-        for label, row in bands_side_by_side(plans).items()
-    )
+    return {
+        f"{label}\N{NO-BREAK SPACE}Hz": [
+            _fed_cell(plan) or _band_cell(band, plan) for band, plan in zip(row, plans, strict=True)
+        ]
+        for label, row in sorted(rows.items(), key=lambda row: max(b.centre for b in row[1] if b))
+    }
 
 
 def seats_to_measure_again(plan: Plan) -> tuple[str, ...]:
@@ -346,10 +313,9 @@ def _measure_cell(plan: Plan) -> Cell:
     return Cell(action="do", value=joined(seats), detail="; ".join([*why, "then roomeq verify"]))
 
 
-def measure_step(plans: Sequence[Plan]) -> Step:
+def measure_step(plans: Sequence[Plan]) -> Steps:
     """Return what comes after the bands: some seats again."""
-    cells = [replace(_measure_cell(one), span=len(one.subwoofers) or 1) for one in plans]
-    return _step("Measure again", cells)
+    return {"Measure again": _once([_measure_cell(plan) for plan in plans])}
 
 
 def owners(found: Mapping[str, Sequence[_Key]]) -> dict[_Key, str]:

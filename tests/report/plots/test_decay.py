@@ -48,8 +48,8 @@ def test_decay_before():
 def test_the_prediction_stands_on_what_was_before():
     ax = plot_decay(decay([1.2, 0.9, 0.7, 0.5]), predicted=decay([0.8, 0.6, 0.7, 0.5]))
     drawn = bars(ax)
-    assert [height for *_, height, _ in drawn] == [1.2, 0.8, 0.9, 0.6, 0.7, 0.7, 0.5, 0.5]
-    for before, predicted, centre in zip(drawn[::2], drawn[1::2], CENTRES, strict=True):
+    assert [height for *_, height, _ in drawn] == [1.2, 0.9, 0.7, 0.5, 0.8, 0.6, 0.7, 0.5]
+    for before, predicted, centre in zip(drawn[:4], drawn[4:], CENTRES, strict=True):
         for left, right, *_ in (before, predicted):  # both in the middle: it is one frequency
             assert left * right == pytest.approx(centre**2)
         assert before[0] < predicted[0] < predicted[1] < before[1]

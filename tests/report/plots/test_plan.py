@@ -74,18 +74,6 @@ def test_the_span_of_the_seats_is_drawn_before_and_predicted(plan):
     assert not predicted.get_hatch()
 
 
-def test_one_seat(plan):
-    ax = plot_prediction(plan, seat="sofa right")
-    row = [seat.seat for seat in plan.seats].index("sofa right")
-    assert line(ax, "before")[1] == pytest.approx(plan.curves.before_level_db[row])
-    assert line(ax, "predicted")[1] == pytest.approx(plan.curves.predicted_level_db[row])
-    assert not ax.collections
-    assert title(ax) == "What would change: sofa right"
-    with pytest.raises(ValueError, match="no seat 'balcony', only sofa left"):
-        plot_prediction(plan, seat="balcony")
-    assert len(plt.get_fignums()) == 1
-
-
 def test_a_joined_plan_shows_the_sum_and_says_so():
     joined = sample_plan("ferry_office")[1]
     record = joined.joining
@@ -102,12 +90,6 @@ def test_a_joined_plan_shows_the_sum_and_says_so():
     assert "not judged" not in texts(ax)  # the whole bass is
     assert not cut_off(ax)
     assert not overlapping(ax)
-    one = plot_prediction(joined, seat="ticket window")
-    row = [seat.seat for seat in record.seats].index("ticket window")
-    assert line(one, "predicted")[1] == pytest.approx(record.after_level_db[row])
-    assert title(one) == "Subwoofer and mains together: ticket window"
-    with pytest.raises(ValueError, match="not predicted at 'balcony', only at bench left"):
-        plot_prediction(joined, seat="balcony")
     lower = msgspec.structs.replace(record.bands, highest=110.0)
     lower = msgspec.structs.replace(record, bands=lower)
     ax = plot_prediction(msgspec.structs.replace(joined, joining=lower))
@@ -237,21 +219,3 @@ def test_given_axes_are_used(name, request):
     assert plot_band_gains(plan, ax=axes[1]) is axes[1]
     assert plot_equaliser(equaliser_of(plan.device), plan.gains_db, ax=axes[2]) is axes[2]
     assert plt.get_fignums() == [figure.number]
-
-
-def test_a_reason_of_several_bands_is_said_once():
-    joined = sample_plan("ferry_office")[1]
-    joins, others = joined.bands[:7], joined.bands[7:]
-    alike = [msgspec.structs.replace(band, reason=Reason.SUM_WITH_MAINS) for band in joins]
-    joined = msgspec.structs.replace(joined, bands=(*alike, *others))
-    ax = plot_band_gains(joined)
-    said = [reason_text(band, joined) for band in joined.bands]
-    shared = max(set(said), key=said.count)
-    assert said.count(shared) >= 5
-    assert texts(ax).count(shared) == 1
-    (first, last) = said.index(shared), len(said) - 1 - said[::-1].index(shared)
-    places = ax.get_yticks()
-    spans = [sorted(y) for _, y in lines(ax, "same reason")]
-    assert [places[last] - 0.3, places[first] + 0.3] in [pytest.approx(span) for span in spans]
-    assert not cut_off(ax)
-    assert not overlapping(ax)

@@ -8,6 +8,7 @@ from drawn_plots import bars, closed_figures, cut_off, line, overlapping, texts,
 from matplotlib import pyplot as plt
 
 from roomeq.analysis.seats import estimate_seat_statistics
+from roomeq.analysis.survey_levels import survey_signal_to_noise
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
@@ -15,7 +16,6 @@ from roomeq.plots import (
     plot_seat_differences,
     plot_seats,
     plot_signal_to_noise,
-    plot_survey_signal_to_noise,
 )
 from roomeq.report.plots.seats import seat_letters
 
@@ -194,7 +194,8 @@ def test_signal_to_noise_of_a_survey_is_drawn_as_it_was_measured():
             for seat, snr in (("sofa", 22.0), ("bench", 14.0))
         )
     )
-    ax = plot_survey_signal_to_noise(survey)
+    found = survey_signal_to_noise(survey)
+    ax = plot_signal_to_noise(found.columns, found, seats=list(found.index))
     assert [height for *_, height, _ in bars(ax)] == pytest.approx([14.0] * 7)  # 16 to 63 Hz
     assert [t for t in texts(ax) if t in "AB"] == ["B"] * 7
     assert "A  sofa\nB  bench" in texts(ax)

@@ -147,8 +147,6 @@ def test_missing_matplotlib_names_the_extra(monkeypatch):
             p for p in inspect.signature(function).parameters.values() if p.default is p.empty
         ]
         given = {p.name: None for p in needed if p.kind is p.KEYWORD_ONLY}
-        if name == "plot_survey_signal_to_noise":
-            continue  # hands on to plot_signal_to_noise
         with pytest.raises(ImportError, match=r"extra 'report'.*roomeq\[report\]"):
             function(*[None for p in needed if p.kind is not p.KEYWORD_ONLY], **given)
 

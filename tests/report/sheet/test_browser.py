@@ -363,13 +363,15 @@ def test_on_paper_too_a_heading_stands_above_its_list(browser, plan, tmp_path):
 def test_nothing_is_printed_smaller_than_8_points(sheets):
     # common practice, no source; texts of pictures follow their width in print
     for text in (sheets[0], sheets[2]):
-        style = text[text.index("@media print {") : text.index("</style>")]
-        points = [float(size) for size in re.findall(r"font-size: ([\d.]+)pt", style)]
-        assert len(points) > 10
-        assert min(points) >= 8.0
+        style = text[text.index("<style>") : text.index("</style>")]
+        paper = style[style.index("@media print {") :]
+        (root,) = re.findall(r":root {[^}]* font-size: ([\d.]+)pt", paper)
+        sizes = [float(root) * float(size) for size in re.findall(r"font-size: ([\d.]+)rem", style)]
+        assert len(sizes) > 5
+        assert min([*sizes, *map(float, re.findall(r"font-size: ([\d.]+)pt", paper))]) >= 8.0
         for where in ("", ".several ", "#settings.tight "):
-            size = float(re.search(rf"[ ,]{where}\.tick {{ font-size: ([\d.]+)px", style)[1])
-            width = float(re.search(rf"[ ,]{where}\.picture {{ max-width: ([\d.]+)mm", style)[1])
+            size = float(re.search(rf"\s{where}\.tick {{[^}}]*font-size: ([\d.]+)px", style)[1])
+            width = float(re.search(rf"\s{where}\.picture {{ max-width: ([\d.]+)mm", paper)[1])
             assert size * width / 340 * 72 / 25.4 >= 8.0
 
 

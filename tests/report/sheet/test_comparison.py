@@ -65,7 +65,7 @@ def test_figures_are_those_of_the_sentences(plan):
     alone = ["\n".join(texts) for texts in sentences(known, joins=False).values()]
     assert [row[0][0] for row in told.rows.values()] == alone
     assert list(told.rows)[-1] == "Another Q"
-    assert told.rows["Another Q"] == [["With 0.7 times the assumed Q: 4.1 dB predicted."], ["–"]]
+    assert told.rows["Another Q"] == (["With 0.7 times the assumed Q: 4.1 dB predicted."], None)
 
 
 def test_bounds_are_rounded_down(plan):

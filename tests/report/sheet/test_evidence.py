@@ -257,8 +257,9 @@ def test_headroom_is_shown_by_band_with_what_runs_out_first(plan):
     quieter = settings_sheet({"a": replace(plan, headroom=replace(headroom, quieter_db=2.5))})
     assert "Headroom 2.5 dB below the wanted level" in quieter
     (*_, told) = tables({"a": loud, "b": plan})
-    first = "25 Hz, amplifier voltage: 0.0 dB to spare, 38 W, 4.9 mm"
-    assert told.rows["Runs out first at the wanted level"] == [[first], ["–"]]
+    ((first,), none) = told.rows["At the wanted level"]
+    assert first.endswith("amplifier voltage at 25 Hz, with nothing to spare.")
+    assert none is None
 
 
 def test_record_says_what_is_not_stated(plan):
