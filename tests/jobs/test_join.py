@@ -413,7 +413,7 @@ def test_text_and_json_hold_the_answer(found):
     assert "Other corners and slopes were not tried" in text
     assert "volume down first" in text
     last = text.partition("To set: ")[2]
-    for said in ("bypass low-pass Linkwitz-Riley 24 dB/oct at 80 Hz", "EITHER", "inverted"):
+    for said in ("Bypass: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz", "EITHER", "inverted"):
         assert said in last
     assert "The subwoofer's path" not in room_joining_text(found)  # the bypass says it
     report = json.loads(found.to_json())

@@ -21,7 +21,6 @@ from roomeq.report.text.joining import (
     joining_verdict,
     loss_text,
     reference_lines,
-    set_text,
     setting_entries,
 )
 from roomeq.report.text.layout import Part, bullets, listed, text_of, worded
@@ -71,10 +70,8 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     elif record is not None:
         missing = joining.corners_missing
         parts.append(f"Other corners and slopes were not tried: {missing}.")
-    last = [SAFETY_LINE]
-    if joining.settled is not None:
-        last = [set_text(joining.settled, joining.present), SAFETY_LINE]
-    return text_of([*parts, last])
+    last = [] if joining.settled is None else setting_entries(joining.settled, joining.present)
+    return text_of([*parts, [*listed("To set:", last), SAFETY_LINE]])
 
 
 def level_joining_lines(

@@ -15,7 +15,7 @@ from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSett
 from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.records import AS_IT_IS, PresentRecord, is_stated
+from roomeq.plan.records import PresentRecord, is_stated
 from roomeq.report.text.layout import Part, bullets, counted, listed, said, worded
 
 NAMED_SEAT_DB = 0.3
@@ -185,14 +185,6 @@ def _delay_advice(record: JoiningRecord, stated: PresentRecord | None) -> str:
 def _turned(record: JoiningRecord, stated: PresentRecord | None) -> list[tuple[str, str, str]]:
     """Return polarity and phase control: name, now, and what it is to be."""
     return [row for row in record.setting_rows(stated) if row[0] in ("Polarity", "Phase control")]
-
-
-def set_text(record: JoiningRecord, stated: PresentRecord | None, *others: str) -> str:
-    """Return what is to be set in one sentence, `others` first: the last lines of an output."""
-    entries = [*others, *(f"bypass {one}" for one in record.bypass), _delay_advice(record, stated)]
-    for name, now, then in _turned(record, stated):
-        entries += [f"{name.lower()} {then}"] if then not in (now, AS_IT_IS) else []
-    return f"To set: {'; '.join(entries)}."
 
 
 def joining_parts(

@@ -13,16 +13,14 @@ import math
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import signed, signed_setting
 from roomeq.importers.room_assembly import LIMIT_UNKNOWN
-from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import is_stated
-from roomeq.report.text.headroom import drive_parts, high_pass_text, protection_lines
-from roomeq.report.text.joining import joining_backing, joining_doubts, joining_verdict, set_text
+from roomeq.report.text.headroom import drive_parts, protection_lines
+from roomeq.report.text.joining import joining_backing, joining_doubts, joining_verdict
 from roomeq.report.text.layout import Part, bullets, counted, joined, listed, text_of, worded
 from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
 from roomeq.report.text.several import (
-    each_to_set,
     mains_entries,
     own_cautions,
     several_settings,
@@ -73,10 +71,7 @@ proof: No setting within the limits is better than {least}; the best found has
     {best_deviation_db:.2f} dB{last}.
 kept: , what is set now {deviation_db:.2f} dB
 best: , and is proposed
-only_joined: ; the bands, which stay, have {deviation_db:.2f} dB
-many_rooms: ; what suits all rooms has {deviation_db:.2f} dB
-sum: ; what the sum with the mains asks for has {deviation_db:.2f} dB
-fewer: , the proposal, with fewer moves, {deviation_db:.2f} dB
+other: , the proposal {deviation_db:.2f} dB
 """)
 
 
@@ -102,7 +97,6 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     if plan.joining is not None:
         about_q = q_sentences(plan, detail=detail)
         backing = joining_backing(plan.joining, plan.present, *about_q)
-    last = each_to_set(plan) if several else [_once_more(plan)]
     (first, *verdict), *more = _verdicts(plan)
     parts: list[Part] = [
         [title, first, *verdict],
@@ -114,7 +108,7 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
         backing,
         *([] if several else _evidence(plan, detail=detail)),
         *drive_parts(plan, detail=detail),
-        [*last, SAFETY_LINE],
+        [*to_set(plan), SAFETY_LINE],
     ]
     return text_of(parts)
 
@@ -184,20 +178,20 @@ def _knob(plan: Plan) -> str:
     return _say("level_knob", change=change, setting=setting)
 
 
-def _once_more(plan: Plan) -> str:
-    """Return what is to be set as the last lines: what lies further up has left the screen."""
-    rows = {name: then for name, _, then in plan.moved_rows()}
-    moved = ", ".join(f"{name} {then}" for name, then in rows.items() if name.endswith(" Hz"))
-    entries = [f"bands {moved} dB, the others as they are" if moved else "bands as they are"]
-    if "Level knob" in rows:
-        entries.append(_knob(plan).replace("Level knob:", "level knob"))
-    if "Level upstream" in rows:
-        entries.append(f"level upstream {signed(plan.level.upstream_shown_db)} dB")
-    if plan.protection is not None and plan.protection.changes:
-        entries.append(f"protective high-pass {high_pass_text(plan.protection.high_pass)}")
-    if plan.joining is not None:
-        return set_text(plan.joining, plan.present, *entries)
-    return f"To set: {'; '.join(entries)}."
+def to_set(plan: Plan) -> list[str]:
+    """Return what is to be set, as the last lines: what lies further up has left the screen."""
+    joins = [] if plan.joining is None else plan.joining.setting_rows(plan.present)
+    entries = []
+    for name, one in {**plan.subwoofers, "all" if plan.subwoofers else "subwoofer": plan}.items():
+        rows = [row for row in one.moved_rows() if one is not plan or row not in joins]
+        moved = [f"{label} {then.removeprefix('high-pass ')}" for label, _, then in rows]
+        if one.set_together is not None and (feeder := one.set_together.fed_by) is not None:
+            moved = [text for text in moved if text.startswith("Polarity")]
+            moved.append(f"{'else ' * bool(moved)}by {feeder}, which feeds it")
+        if moved or one is not plan or not plan.subwoofers:
+            entries.append(f"{name}: {', '.join(moved) if moved else 'as it is'}")
+    title = "To set, in dB (what is not named stays):"
+    return listed(title, [f"{entry}." for entry in (*entries, *mains_entries(plan))])
 
 
 def _cautions(plan: Plan, *, detail: bool) -> list[str]:
@@ -280,15 +274,8 @@ def q_sentences(plan: Plan, *, detail: bool = True) -> list[str]:
 def proof_sentence(plan: Plan, *, detail: bool = False) -> str:
     """Say how near to the best possible the plan is; a bound is rounded down, never up."""
     e = plan.evidence
-    cases = {
-        "kept": plan.no_change is not None,
-        "best": all(band.gain_db == band.best_gain_db for band in plan.bands),
-        "only_joined": plan.only_joined,
-        "many_rooms": any(band.reason is Reason.MANY_ROOMS for band in plan.bands),
-        "sum": plan.joining is not None,
-        "fewer": True,
-    }
-    last = next(_say(case, e) for case, holds in cases.items() if holds)
+    best = all(band.gain_db == band.best_gain_db for band in plan.bands)
+    last = _say("kept" if plan.no_change else "best" if best else "other", e)
     how = f" by {counted(e.nodes, 'node')}, sets of settings judged at once" if detail else ""
     return _say("proof", e, least=_least(plan, how), last=last)
 

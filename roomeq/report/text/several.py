@@ -128,22 +128,6 @@ def several_settings(plan: Plan) -> Part:
     return [_say("settings"), titles, *plan.setting_cells(), f"  {_say('fixed', bare=bare)}"]
 
 
-def each_to_set(plan: Plan) -> list[str]:
-    """Return what is to be set on each, in one line for each."""
-    entries = []
-    for name, one in plan.subwoofers.items():
-        moved = [f"{label} {then}" for label, _, then in one.moved_rows()]
-        feeder = None if one.set_together is None else one.set_together.fed_by
-        if feeder is not None:
-            moved = [text for text in moved if text.startswith("Polarity")]
-            moved.append(f"{'else ' * bool(moved)}by {feeder}, which feeds it")
-        entries.append(f"{name}: {', '.join(moved) if moved else 'as it is'}.")
-    entries += [f"{entry}." for entry in mains_entries(plan)]
-    if plan.level.upstream_shown_db:
-        entries.append(f"Upstream, for all: {signed(plan.level.upstream_shown_db)} dB.")
-    return listed("To set:", entries)
-
-
 def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     """Return which places are best as text; with `detail` every choice that was searched in full.
 
