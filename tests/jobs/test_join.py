@@ -26,7 +26,7 @@ from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.report.text.join import room_joining_text
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import text_of
-from roomeq.report.text.path import path_estimate_lines, path_lines
+from roomeq.report.text.path import path_part
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.room import room_text
 from roomeq.wanted.loss import Loss
@@ -400,11 +400,7 @@ def test_the_boxes_of_both_are_taken_out_or_none(quick):
 
 def test_text_and_json_hold_the_answer(found):
     text = " ".join(room_joining_text(found, detail=True).split())
-    for lines in (
-        path_lines(found.path),
-        path_estimate_lines(found.estimate, described=found.path),
-    ):
-        assert " ".join(text_of([lines]).split()) in text
+    assert " ".join(text_of([path_part(found.path, found.estimate)]).split()) in text
     assert "Bypass: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in text
     assert "Polarity: inverted (now normal)" in text
     assert "EITHER delay the mains by" in text

@@ -24,7 +24,7 @@ from roomeq.report.text.joining import (
     setting_entries,
 )
 from roomeq.report.text.layout import Part, bullets, listed, text_of, worded
-from roomeq.report.text.path import path_parts
+from roomeq.report.text.path import path_part
 from roomeq.report.text.safety import SAFETY_LINE
 
 _say = worded("""
@@ -63,8 +63,8 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
         if path is not None and path.recommended is not None:
             parts.append(_say("bypass_first"))
     bypassed = record is not None and bool(record.bypass)
-    of_path, blocks = path_parts(path, joining.estimate, detail=detail, bypassed=bypassed)
-    parts += [listed("The path of the subwoofer", of_path), *blocks]
+    of_path = path_part(path, joining.estimate, detail=detail, bypassed=bypassed)
+    parts.append(["The path of the subwoofer", *of_path] if of_path else [])
     if joining.corners is not None:
         parts.append(corner_lines(joining.corners))
     elif record is not None:
@@ -149,18 +149,14 @@ def _refused(choice: CornerChoice) -> list[str]:
     for pair, doubt in choice.refused:
         name = f"every pair at {pair.corner:g} Hz"
         if len(whys[pair.corner]) > 1:
-            name = ", ".join(_short_words(pair))
+            name = ", ".join(_pair_words(pair))
         found.setdefault(doubt, {})[name] = None
     return [f"{'; '.join(names)}: {PAIR_DOUBTS[doubt]}" for doubt, names in found.items()]
 
 
 def _pair_words(pair: CrossoverPair) -> tuple[str, str]:
-    return str(pair.low_pass or "without a low-pass"), str(pair.high_pass or "without a high-pass")
-
-
-def _short_words(pair: CrossoverPair) -> tuple[str, str]:
-    low, high = _pair_words(pair)
-    return low.removeprefix("low-pass "), high.removeprefix("high-pass ")
+    low, high = pair.low_pass or "without a low-pass", pair.high_pass or "without a high-pass"
+    return str(low).removeprefix("low-pass "), str(high).removeprefix("high-pass ")
 
 
 def _verdict(choice: CornerChoice) -> str:
@@ -175,5 +171,5 @@ def _verdict(choice: CornerChoice) -> str:
 def _pair_row(entry: RankedPair, present: RankedPair) -> list[str]:
     remarks = ["present"] if entry is present else []
     remarks += [PAIR_DOUBTS[doubt] for doubt in entry.doubts]
-    low, high = _short_words(entry.pair)
+    low, high = _pair_words(entry.pair)
     return _say.cells("pair", entry, low=low, high=high, remarks=", ".join(remarks))

@@ -13,7 +13,7 @@ from roomeq.jobs.check import EquipmentRow, RoomOverview
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
 from roomeq.report.text.layout import Part, bullets, listed, text_of, worded
-from roomeq.report.text.path import contradiction_texts, path_parts
+from roomeq.report.text.path import contradiction_texts, path_part
 from roomeq.report.text.recordings import alarm_texts, detail_parts, recording_parts
 from roomeq.report.text.several import together_lines
 from roomeq.report.text.wording import SOURCES
@@ -86,13 +86,12 @@ def room_text(
     found += meeting_sentences(overview.meeting)
     if estimate is not None:
         found += contradiction_texts(estimate)
-    of_path, blocks = path_parts(overview.path_analysis, estimate, detail=detail)
+    of_path = path_part(overview.path_analysis, estimate, detail=detail)
     places = ", ".join(overview.places)
     parts: list[Part] = [
         f"{overview.room}: measurements",
         listed("Found: look at these first", found) or "Found: nothing that looks wrong",
-        bullets([*_setup(overview), *of_path]),
-        *blocks,
+        [*bullets(_setup(overview)), *of_path],
         listed("Amplifier and driver", _equipment(overview.equipment)),
         _measurements(overview, detail=detail) if detail or not overview.recordings else [],
         *recording_parts(overview.recordings, detail=detail),
