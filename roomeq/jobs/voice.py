@@ -316,12 +316,13 @@ def _voiced(
     problem: VoicingProblem, labels: LabelArray, names: Sequence[str]
 ) -> tuple[VoicedRoom, ...]:
     before, after = problem.present_db(), problem.deviations_db(labels[None])[0]
-    found = []
-    for index, name in enumerate(each(names, lambda name: f"setting {name} by itself")):
-        now_db, then_db = float(before[index]), float(after[index])
-        own_db = min(problem.own_db(index), then_db)
-        found.append(VoicedRoom(room=name, before_db=now_db, voiced_db=then_db, own_db=own_db))
-    return tuple(found)
+    working = each(names, lambda name: f"setting {name} by itself")
+    own = np.minimum([problem.own_db(index) for index, _ in enumerate(working)], after)
+    columns = zip(names, before.tolist(), after.tolist(), own.tolist(), strict=True)
+    return tuple(
+        VoicedRoom(room=name, before_db=now_db, voiced_db=then_db, own_db=own_db)
+        for name, now_db, then_db, own_db in columns
+    )
 
 
 def _plan(
@@ -344,16 +345,12 @@ def _plan(
         ),
     )
     before, after = (_over_rooms_db(voiced, n, criterion) for n in ("before_db", "voiced_db"))
-    shown = (
-        f"{len(places)} of them, from the worst to the best, stand"
-        if len(places) < len(voiced)
-        else "they stand"
-    )
     what = criterion.replace("_", " ")
     told = (
         f"voiced for {len(voiced)} rooms by the {what} of their weighted deviations, {before:.2f} "
-        f"dB before, {after:.2f} dB after; {shown} as seats, each with its average, and figures "
-        "of the plan are those of the average over these"
+        f"dB before, {after:.2f} dB after; {len(places)} of them stand as seats, from the worst "
+        "to the best, each with its average, and figures of the plan are those of the average over "
+        "these"
     )
     room = replace(
         model,

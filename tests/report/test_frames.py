@@ -349,9 +349,6 @@ def test_a_room_and_its_overview_in_a_notebook(room):
     frame = overview.to_frame()
     assert frame["label"].tolist() == [band.label for band in overview.bands]
     assert frame["spread_db"].tolist() == [band.spread_db for band in overview.bands]
-    assert rows[0] == [
-        "20 Hz",
-        *(f"{getattr(overview.bands[0], name):.1f}" for name in ("power_mean_db", "spread_db")),
-        overview.bands[0].loudest,
-        overview.bands[0].quietest,
-    ]
+    first = overview.bands[0]
+    figures = first.power_mean_db, first.level_mean_db, first.spread_db, first.range_db
+    assert rows[0] == ["20", *(f"{one:.1f}" for one in figures), first.loudest, first.quietest]

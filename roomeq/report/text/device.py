@@ -25,10 +25,8 @@ move: {named} | {setting_db:+.1f} | {gain_db:+.2f} | {gain_error_db:.2f} | {cent
 filter: {what} set to {mark:g} Hz: {doubt:|CANNOT BE TOLD: |}{why:|{why}|{filters} (+- {percent:.2f}
     %)}
 outside: it lies outside of what was measured
-misfit: nothing of its kind describes the response, see below
-misfit_filter: no Butterworth or Linkwitz-Riley filter describes the response
-elsewhere: what was found lies outside of its third octave
-elsewhere_filter: no corner within an octave of the setting describes the response
+misfit: nothing of its kind describes the response
+elsewhere: what describes the response lies too far from what was set
 other_gain: the gain is not near the setting: was it moved, and alone?
 smoothed: smoothed, or of too short a window: export it without smoothing
 uncertain: moved by too little, or too noisy, or too coarse
@@ -81,9 +79,7 @@ def _cells(row: MoveRow) -> list[str]:
 
 
 def _filter(row: FilterRow) -> str:
-    why = ""
-    if row.doubt not in (None, Doubt.UNCERTAIN):
-        why = _say.get(f"{row.doubt}_filter", _say[row.doubt])
+    why = "" if row.doubt in (None, Doubt.UNCERTAIN) else _say[row.doubt]
     told = {"what": row.kind.replace("_", "-"), "filters": " or ".join(row.filters), "why": why}
     return _say("filter", row, percent=100 * row.corner_error, **told)
 

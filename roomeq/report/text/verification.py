@@ -29,7 +29,8 @@ seat: {seat} | {difference_db:.1f} | {agrees:|agrees|differs}
 by_parts: {agrees:|That is near enough to what was predicted.|It is not as predicted: check delay
     (which branch is delayed?), polarity, phase control and bypass.} Both together were not measured
     again: judged by each alone, one time zero.
-mend: Set them as planned, or correct [{table}.present] in the file of the room measured again.
+mend: Set them as planned, or correct [device.present], of several [subwoofers.present] in the file
+    of the room measured again.
 true: It came true{off:|, but for the level|}{part:|, as far as it was measured again|}: what was
     measured again is as predicted, as far as a repeat scatters (about {scatter_db:.1f} dB
     here){plan_date:|: nothing has changed since the plan of {plan_date}{off:|, but for the
@@ -58,6 +59,7 @@ def verification_text(found: Verification) -> str:
     seats = [_say.cells("seat", row) for row in found.seats]
     unseen = ", ".join(found.bands_not_checked if found.source != "sub" else ())
     again = ", ".join(found.not_measured_again)
+    stated = stated_texts(found, "{name}: planned {planned}, stated {stated}")
     return text_of(
         [
             f"{found.room}: measured again{against}",
@@ -73,7 +75,9 @@ def verification_text(found: Verification) -> str:
             _sum(found),
             _say("unchecked") if found.joining_unchecked else "",
             _level(found),
-            _stated(found),
+            [*listed("Stated settings that are not those of the plan", stated), _say("mend")]
+            if stated
+            else [],
             f"Not measured again: {again}." if again else "",
         ]
     )
@@ -176,19 +180,6 @@ def cause_text(cause: Cause, texts: Words | None = None) -> str:
 
 def _code(cause: Cause) -> str:
     return CauseCode.BAND if cause.code is CauseCode.TWO_BANDS else cause.code
-
-
-def _stated(found: Verification) -> list[str]:
-    """Return every setting stated to be another than planned, with both values."""
-    texts = stated_texts(found, "{name}: planned {planned}, stated {stated}")
-    if not texts:
-        return []
-    of = [row.subwoofer for row in found.stated]
-    of += [row.subwoofer for row in found.stated_joining]
-    return [
-        *listed("Stated settings that are not those of the plan", texts),
-        _say("mend", table="subwoofers" if any(of) else "device"),
-    ]
 
 
 def stated_texts(found: Verification | Comparison, words: str) -> list[str]:
