@@ -18,9 +18,9 @@ from roomeq.report.text.layout import joined, listed, text_of, worded
 
 _LAWS = ("constant", "follows", "assumed")
 _say = worded("""
-moves: >Band | >Set dB | >Gain dB | >+- | >Centre Hz | >+- % | >Q | >+- % | Told
-move: {named} | {setting_db:+.1f} | {gain_db:+.2f} | {gain_error_db:.2f} | {centre:.2f} |
-    {centre_percent:.2f} | {q:.2f} | {q_percent:.1f} | {doubt:|{told:|{told} only|CANNOT BE TOLD}:
+moves: >Band = {named} | >Set dB = {setting_db:+.1f} | >Gain dB = {gain_db:+.2f} | >+- =
+    {gain_error_db:.2f} | >Centre Hz = {centre:.2f} | >+- % = {centre_percent:.2f} | >Q = {q:.2f} |
+    >+- % = {q_percent:.1f} | Told = {doubt:|{told:|{told} only|CANNOT BE TOLD}:
     {why}|{q:|all|gain}}
 filter: {what} set to {mark:g} Hz: {doubt:|CANNOT BE TOLD: |}{why:|{why}|{filters} (+- {percent:.2f}
     %)}
@@ -62,7 +62,7 @@ def device_text(found: DeviceMeasurement) -> str:
     return text_of(
         [
             [f"What the device does, measured; started from {found.device!r}"],
-            [_say.cells("moves"), *map(_cells, found.rows)],
+            _say.table("moves", found.rows, map(_told, found.rows)),
             rest,
             listed("Filters", [_filter(row) for row in found.filters]),
             *moved,
@@ -70,12 +70,12 @@ def device_text(found: DeviceMeasurement) -> str:
     )
 
 
-def _cells(row: MoveRow) -> list[str]:
+def _told(row: MoveRow) -> dict[str, object]:
     named = "level" if row.label == LEVEL else f"{row.label} Hz"
     centre, q = (None if e is None else 100.0 * e for e in (row.centre_error, row.q_error))
     why = "" if row.doubt is None else _say[row.doubt]
     told = {"named": named, "told": joined(row.told), "why": why}
-    return _say.cells("move", row, centre_percent=centre, q_percent=q, **told)
+    return {"centre_percent": centre, "q_percent": q, **told}
 
 
 def _filter(row: FilterRow) -> str:

@@ -42,8 +42,8 @@ level: Level between {lowest:.0f} and {highest:.0f} Hz, against what it was: abo
 write: Write what it was into the room file (subwoofer = "late" or "early" under [timing]), put the
     delay back, and run this again.
 answer: If it is {word}: {delay}, polarity {polarity}, the sum would lose {loss_db:.1f} dB
-pairs: >Deviation dB | >Loss dB | Subwoofer | Mains | >Acoustic order | Remarks
-pair: {deviation_db:.2f} | {loss_db:.2f} | {low} | {high} | {acoustic_order} | {remarks}
+pairs: >Deviation dB = {deviation_db:.2f} | >Loss dB = {loss_db:.2f} | Subwoofer = {low} |
+    Mains = {high} | >Acoustic order = {acoustic_order} | Remarks = {remarks}
 keep: Keep the present pair: no other on offer whose slopes meet as well leaves 0.5 dB less after
     delay, level and bands.
 preferred: To be preferred: subwoofer {low}; mains {high}. It leaves {best.deviation_db:.1f} dB of
@@ -133,8 +133,7 @@ def corner_lines(choice: CornerChoice) -> Part:
     return [
         "Corner and slopes",
         f"  {_verdict(choice)}",
-        _say.cells("pairs"),
-        *(_pair_row(entry, choice.present) for entry in shown),
+        *_say.table("pairs", shown, [_of_pair(entry, choice.present) for entry in shown]),
         *listed("  On offer, but not ranked:", _refused(choice)),
     ]
 
@@ -168,8 +167,8 @@ def _verdict(choice: CornerChoice) -> str:
     return _say("preferred", choice, best=best, polarity=settings.polarity, **told)
 
 
-def _pair_row(entry: RankedPair, present: RankedPair) -> list[str]:
+def _of_pair(entry: RankedPair, present: RankedPair) -> dict[str, str]:
     remarks = ["present"] if entry is present else []
     remarks += [PAIR_DOUBTS[doubt] for doubt in entry.doubts]
     low, high = _pair_words(entry.pair)
-    return _say.cells("pair", entry, low=low, high=high, remarks=", ".join(remarks))
+    return {"low": low, "high": high, "remarks": ", ".join(remarks)}

@@ -125,8 +125,8 @@ worse: Seat {seat} loses {by_db:.1f} dB more than now.
 differs: The measured sum differs from that of its parts by {percent:.0f} % ({lowest:.0f} to
     {highest:.0f} Hz).
 loses: What the sum loses at each seat, {lowest:.0f} to {highest:.0f} Hz
-seats: Seat | >Weight | >Loses now dB | >Then dB | >Level change dB
-seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {level_gain_db:+.1f}
+seats: Seat = {seat} | >Weight = {share:.0f} % | >Loses now dB = {before_db:.1f} | >Then dB =
+    {after_db:.1f} | >Level change dB = {level_gain_db:+.1f}
 leave_delay: leave the delay as it is ({stated:|subwoofer {delay}|not stated})
 delay_it: EITHER delay the {box} by {number} ms {stated:|(was {was})|more than now (not stated)}
     {back}OR, where distances are entered, subwoofer {distance}; never both
@@ -275,8 +275,8 @@ def joining_verdict(record: JoiningRecord) -> str:
 
 def seat_loss_lines(record: JoiningRecord) -> Part:
     """Return what the sum loses at each seat, as a table."""
-    rows = (_say.cells("seat", seat, share=100 * seat.weight) for seat in record.seats)
-    return [_say("loses", record), _say.cells("seats"), *rows]
+    shares = [{"share": 100 * seat.weight} for seat in record.seats]
+    return [_say("loses", record), *_say.table("seats", record.seats, shares)]
 
 
 def joining_sentences(record: JoiningRecord) -> list[str]:

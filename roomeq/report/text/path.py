@@ -27,10 +27,9 @@ _say = worded("""
 free: Subwoofer and mains by their filters alone (free field, equal level and distance)
 slope: All low-passes together: {at_corner_db:+.1f} dB at {corner:g} Hz, {slope} dB per octave in
     the end ({fall:.0f} over the second octave above)
-candidates: >Likely | >Corner Hz | What would give it
-sums: Subwoofer | >At {corner:g} Hz | >Deepest | >Highest | Nearest to flat
-sum: {inverted:|inverted|normal}{delay:|, {ms:.2f ms|later|earlier}|} | {at_corner} | {dip} | {peak}
-    | {flattest} at {flattest_frequency:.0f} Hz
+sums: Subwoofer = {inverted:|inverted|normal}{delay:|, {ms:.2f ms|later|earlier}|} | >At corner =
+    {at_corner} | >Deepest = {dip} | >Highest = {peak} | Nearest to flat = {flattest} at
+    {flattest_frequency:.0f} Hz
 bypass: Bypass {named}{matching:|, so that exactly the low-pass is left that matches the mains|}. In
     its flatter polarity the sum is then off by at most {flatter.deviation_db:.1f} dB
     ({flatter.inverted:|inverted|normal polarity}) instead of {before.deviation_db:.1f} dB at
@@ -103,7 +102,7 @@ def path_part(
             falls = {"slope": 6 * analysis.order, "fall": abs(analysis.slope_db_per_octave)}
             entries.append(_say("slope", analysis, **falls))
             sums = [*analysis.sums, *[analysis.best] * bool(analysis.best.delay)]
-            tables += [_say("free"), _say.cells("sums", analysis), *map(_sum_row, sums)]
+            tables += [_say("free"), *_say.table("sums", sums, map(_of_sum, sums))]
     if estimate is not None:
         entries += _estimate_texts(estimate, described=analysis)
         if detail and estimate.verdict is not PathVerdict.IN_ROOM:
@@ -115,17 +114,15 @@ def path_part(
     return [*bullets(entries), *tables]
 
 
-def _sum_row(figures: SumFigures) -> list[str]:
-    return _say.cells(
-        "sum",
-        figures,
-        delay=figures.delay != 0.0,
-        ms=1e3 * figures.delay,
-        at_corner=_level(figures.at_corner_db),
-        dip=_place(figures.dip_db, figures.dip_frequency),
-        peak=_place(figures.peak_db, figures.peak_frequency),
-        flattest=_level(figures.flattest_db),
-    )
+def _of_sum(figures: SumFigures) -> dict[str, object]:
+    return {
+        "delay": figures.delay != 0.0,
+        "ms": 1e3 * figures.delay,
+        "at_corner": _level(figures.at_corner_db),
+        "dip": _place(figures.dip_db, figures.dip_frequency),
+        "peak": _place(figures.peak_db, figures.peak_frequency),
+        "flattest": _level(figures.flattest_db),
+    }
 
 
 def _level(level_db: float) -> str:
@@ -229,10 +226,11 @@ def _set_words(way: Sequence[CrossoverFilter]) -> str:
     return " with ".join(f"{_TIMES[count]}{name}" for name, count in counts.items())
 
 
-def _candidates(estimate: PathEstimate) -> Part:
+def _candidates(estimate: PathEstimate) -> list[Sequence[str]]:
     rows = [
         [f"{100 * one.probability:.0f} %", f"{one.corner:.0f}" if one.order else "", _ways(one)]
         for one in estimate.candidates[:_SHOWN]
     ]
     more = len(estimate.candidates) - _SHOWN
-    return [_say.cells("candidates"), *rows, *([f"  and {more} more"] if more > 0 else [])]
+    below = [f"  and {more} more"] if more > 0 else []
+    return [[">Likely", ">Corner Hz", "What would give it"], *rows, *below]

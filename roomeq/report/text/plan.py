@@ -44,17 +44,16 @@ alone: The subwoofer alone: deviation {deviation_before_db:.1f} dB now, {deviati
     predicted
 settings: Settings in dB ({what}; error: all bands at 0; left: with these){stated:||; what is set
     now is not stated, taken for 0 dB}{detail:|; s.d.: how much the seats differ|}
-bands: >Band | >Now | >Set to | > | Gain | >Error | >Left | >S.d. | Why
-band: {label} Hz | {now} | {then} | {set} | {bar} | {error_db:+.1f} | {remaining_db:+.1f} |
-    {spread_db:.1f} | {why}
+bands: >Band = {label} Hz | >Now = {now} | >Set to = {then} | > = {set} | Gain = {bar} | >Error =
+    {error_db:+.1f} | >Left = {remaining_db:+.1f} | >S.d. = {spread_db:.1f} | Why = {why}
 chosen: What it was chosen from (deviations from the target in dB)
-choices: Setting | >Moves | >Weighted | >Average | >Seats | >Peak | >Loudness | Worst seat
-choice: {name} | {moved} | {deviation_db:.2f} | {average_sd_db:.1f} | {seat_sd_db:.1f} |
-    {largest_excess_db:+.1f} | {loudness_db:+.1f} | {worst}
+choices: Setting = {name} | >Moves = {moved} | >Weighted = {deviation_db:.2f} | >Average =
+    {average_sd_db:.1f} | >Seats = {seat_sd_db:.1f} | >Peak = {largest_excess_db:+.1f} | >Loudness =
+    {loudness_db:+.1f} | Worst seat = {worst}
 at_seats: Standard deviation at each seat{left_out:| (without it: with settings chosen by the
     others)|}
-seats: Seat | >Weight | >Now dB | >Predicted dB | >Without it dB
-seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {left_out_after_db:.1f}
+seats: Seat = {seat} | >Weight = {share:.0f} % | >Now dB = {before_db:.1f} | >Predicted dB =
+    {after_db:.1f} | >Without it dB = {left_out_after_db:.1f}
 knob: {knob} ({purpose}{exact:|; predicted at {exact_change_db:+.2f} dB|})
 level_knob: Level knob: {setting:|{change:|{change} dB, to|stays at} {setting} dB|{change:|{change}
     dB from now|as it is} (not stated)}
@@ -130,23 +129,21 @@ def _verdicts(plan: Plan) -> list[list[str]]:
 def _settings(plan: Plan, *, bars: bool, detail: bool) -> Part:
     device, stated = plan.device, is_stated(plan.present, "gains_stated")
     limits = {"lowest_db": device.lowest_db, "highest_db": device.highest_db}
-    rows = [
-        _say.cells(
-            "band",
-            band,
-            now=signed_setting(band.present_db, step_db=device.step_db) if stated else "",
-            then=signed_setting(band.gain_db, step_db=device.step_db),
-            set="set" if band.gain_db != band.present_db else "",
-            bar=gain_bar(band.gain_db, **limits) if bars else "",
-            error_db=plan.error_db(band),
-            spread_db=band.spread_db if detail else None,
-            why=reason_text(band, plan),
-        )
+    told = [
+        {
+            "now": signed_setting(band.present_db, step_db=device.step_db) if stated else "",
+            "then": signed_setting(band.gain_db, step_db=device.step_db),
+            "set": "set" if band.gain_db != band.present_db else "",
+            "bar": gain_bar(band.gain_db, **limits) if bars else "",
+            "error_db": plan.error_db(band),
+            "spread_db": band.spread_db if detail else None,
+            "why": reason_text(band, plan),
+        }
         for band in plan.bands
     ]
     what = "at the proposed level" if plan.joining is None else "subwoofer alone"
     title = _say("settings", what=what, stated=stated, detail=detail)
-    return [title, _say.cells("bands"), *rows, *_level(plan, detail=detail)]
+    return [title, *_say.table("bands", plan.bands, told), *_level(plan, detail=detail)]
 
 
 def _level(plan: Plan, *, detail: bool) -> Part:
@@ -213,17 +210,20 @@ def _choices(plan: Plan) -> Part:
     """Return the settings that the proposal was chosen from, one line each."""
     if not plan.choices or plan.joining is not None:
         return []
-    rows = []
-    for one in plan.choices:
-        worst = "" if one.setting == "now" else f"{signed(one.worst_seat_db)} {one.worst_seat}"
-        rows.append(_say.cells("choice", one, name=_CHOICES[one.setting], worst=worst))
-    return [_say("chosen"), _say.cells("choices"), *rows]
+    told = [
+        {
+            "name": _CHOICES[one.setting],
+            "worst": f"{signed(one.worst_seat_db)} {one.worst_seat}" * (one.setting != "now"),
+        }
+        for one in plan.choices
+    ]
+    return [_say("chosen"), *_say.table("choices", plan.choices, told)]
 
 
 def _seats(plan: Plan) -> Part:
-    rows = [_say.cells("seat", seat, share=100 * seat.weight) for seat in plan.seats]
+    shares = [{"share": 100 * seat.weight} for seat in plan.seats]
     left_out = any(seat.left_out_after_db is not None for seat in plan.seats)
-    return [_say("at_seats", left_out=left_out), _say.cells("seats"), *rows]
+    return [_say("at_seats", left_out=left_out), *_say.table("seats", plan.seats, shares)]
 
 
 def _evidence(plan: Plan, *, detail: bool) -> list[Part]:

@@ -22,10 +22,10 @@ unknown: What is the matter cannot be told from this measurement: nothing that w
     measure again, best at all seats and with the sum.
 not_checked: Not checked: {bands} Hz. The sum is judged within an octave of the crossover; measure
     the subwoofer by itself as well.
-bands: >Band | >Measured less predicted dB | Verdict
-band: {label} Hz | {difference_db:+.1f} | {verdict}{explained:|, as the likely cause would|}
-seats: Seat | >Difference dB (r.m.s.) | Verdict
-seat: {seat} | {difference_db:.1f} | {agrees:|agrees|differs}
+bands: >Band = {label} Hz | >Measured less predicted dB = {difference_db:+.1f} |
+    Verdict = {verdict}{explained:|, as the likely cause would|}
+seats: Seat = {seat} | >Difference dB (r.m.s.) = {difference_db:.1f} | Verdict =
+    {agrees:|agrees|differs}
 by_parts: {agrees:|That is near enough to what was predicted.|It is not as predicted: check delay
     (which branch is delayed?), polarity, phase control and bypass.} Both together were not measured
     again: judged by each alone, one time zero.
@@ -50,13 +50,12 @@ def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, the likely cause, and what to do."""
     against = f", beside the plan of {found.plan_date}" if found.plan_date else ""
     of = "subwoofer" if found.source == "sub" else "subwoofer and mains together"
-    bands = []
+    told = []
     for row in found.bands:
         verdict = "agrees" if row.agrees else "within the scatter" if found.agrees else "differs"
         explained = bool(found.causes) and abs(row.unexplained_db) <= found.tolerance_db
         explained = explained and verdict == "differs"
-        bands.append(_say.cells("band", row, verdict=verdict, explained=explained))
-    seats = [_say.cells("seat", row) for row in found.seats]
+        told.append({"verdict": verdict, "explained": explained})
     unseen = ", ".join(found.bands_not_checked if found.source != "sub" else ())
     again = ", ".join(found.not_measured_again)
     stated = stated_texts(found, "{name}: planned {planned}, stated {stated}")
@@ -65,13 +64,9 @@ def verification_text(found: Verification) -> str:
             f"{found.room}: measured again{against}",
             _verdict_text(found),
             *_causes(found),
-            [
-                f"Bands, {of}, mean over the seats",
-                _say.cells("bands"),
-                *bands,
-            ],
+            [f"Bands, {of}, mean over the seats", *_say.table("bands", found.bands, told)],
             _say("not_checked", bands=unseen) if unseen else "",
-            ["Seats", _say.cells("seats"), *seats],
+            ["Seats", *_say.table("seats", found.seats)],
             _sum(found),
             _say("unchecked") if found.joining_unchecked else "",
             _level(found),
