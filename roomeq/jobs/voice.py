@@ -37,7 +37,6 @@ from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.bands.voicing import Criterion, VoicingProblem, over_rooms
 from roomeq.plan.plan import Plan
 from roomeq.room.room import Room, weighed_room
-from roomeq.wanted.target import with_limit_estimate
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -283,21 +282,14 @@ def _average(room: Room) -> FrequencyResponse:
 
 
 def _within_headroom(model: Room) -> Room:
-    """Return the model with its lower limit told, and limits that follow its headroom.
+    """Return the model with limits that follow its headroom.
 
     The protective high-pass stays as it is: a voicing sets bands alone.
     """
-    target = with_limit_estimate(
-        model.survey,
-        target=model.target,
-        equaliser=model.equaliser,
-        present_gains_db=model.present.gains_db,
-        source=model.source,
-    )
-    behind, _ = room_behind_protection(replace(model, target=target), None)
+    behind, _ = room_behind_protection(model, None)
     limits = behind.limits
     floor = max(limits.no_boost_below or 0.0, limits.high_pass_corner or 0.0)
-    return replace(model, target=target, limits=replace(limits, no_boost_below=floor or None))
+    return replace(model, limits=replace(limits, no_boost_below=floor or None))
 
 
 def _seen(data: Sequence[FitData]) -> FloatArray:

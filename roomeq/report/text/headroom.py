@@ -125,11 +125,8 @@ def _first_text(record: HeadroomRecord) -> str:
 
 
 def high_pass_text(high_pass: HighPass | None) -> str:
-    """Return corner, family and slope of a high-pass, or "off"."""
-    if high_pass is None:
-        return "off"
-    family = {"butterworth": "Butterworth", "linkwitz_riley": "Linkwitz-Riley"}[high_pass.family]
-    return f"{high_pass.corner:g} Hz, {family} {6 * high_pass.order} dB/oct"
+    """Return family, slope and corner of a high-pass, or "off"."""
+    return "off" if high_pass is None else str(high_pass.filter()).removeprefix("high-pass ")
 
 
 _why = worded("""

@@ -102,7 +102,7 @@ def path_part(
             falls = {"slope": 6 * analysis.order, "fall": abs(analysis.slope_db_per_octave)}
             entries.append(_say("slope", analysis, **falls))
             sums = [*analysis.sums, *[analysis.best] * bool(analysis.best.delay)]
-            tables += [_say("free"), *_say.table("sums", sums, map(_of_sum, sums))]
+            tables += ["", _say("free"), *_say.table("sums", sums, map(_of_sum, sums))]
     if estimate is not None:
         entries += _estimate_texts(estimate, described=analysis)
         if detail and estimate.verdict is not PathVerdict.IN_ROOM:
@@ -110,7 +110,7 @@ def path_part(
             if (high := estimate.high_pass) is not None and high.filter is not None:
                 entries.append(f"Engaged too: {high.filter} ({_sure(high.probability)})")
         if estimate.verdict in (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS):
-            tables += ["Low-passes that would fit", *_candidates(estimate)]
+            tables += ["", "Low-passes that would fit", *_candidates(estimate)]
     return [*bullets(entries), *tables]
 
 

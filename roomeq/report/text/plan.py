@@ -96,10 +96,9 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     if plan.joining is not None:
         about_q = q_sentences(plan, detail=detail)
         backing = joining_backing(plan.joining, plan.present, *about_q)
-    (first, *verdict), *more = _verdicts(plan)
     parts: list[Part] = [
-        [title, first, *verdict],
-        *more,
+        title,
+        *_verdicts(plan),
         several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
         listed("Found in the measurements: look at it before anything is set", found),
         listed("Cautions", _cautions(plan, detail=detail)),
@@ -112,18 +111,17 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     return text_of(parts)
 
 
-def _verdicts(plan: Plan) -> list[list[str]]:
+def _verdicts(plan: Plan) -> list[Part]:
     old = [OLD_STATEMENT] if plan.statement == 1 else []
     why = [] if plan.no_change is None else [no_change_text(plan)]
     together = [] if plan.together is None else [together_verdict(plan.together)]
     if plan.joining is not None:
         verdict = " ".join([joining_verdict(plan.joining), *why])
-        texts = [[text] for text in (*old, *together, verdict, *joining_doubts(plan.joining))]
-        texts[-1] += bullets(mains_entries(plan))
-        return texts
+        texts = [*old, *together, verdict, *joining_doubts(plan.joining)]
+        return [*texts[:-1], [texts[-1], *bullets(mains_entries(plan))]]
     seats = counted(len(plan.seats), "seat")
     told = why + together or [_say("weighted", plan, seats=seats, least=_least(plan))]
-    return [[text] for text in old + told]
+    return [*old, *told]
 
 
 def _settings(plan: Plan, *, bars: bool, detail: bool) -> Part:

@@ -142,7 +142,7 @@ def test_plan_file_prints_the_same(whole, tmp_path):
     text = plan_text(again, detail=True)
     assert text == plan_text(plan, detail=True)
     for said in (
-        "Protective high-pass: switch it off (now 20 Hz, Butterworth 12 dB/oct)",
+        "Protective high-pass: switch it off (now Butterworth 12 dB/oct at 20 Hz)",
         "Extra drive against all bands at 0",
         "Headroom at the wanted level, main seat sofa (aim and reached: dB SPL there",
         "What runs out first: maximum output at 16 Hz, with ",
