@@ -86,7 +86,7 @@ def level_purpose(plan: Plan) -> str:
 _no_change = worded("""
 improvement_too_small: As good as this device can make it: the best setting within the limits
     betters the weighted deviation by {gained_db:.2f} dB, from {deviation_before_db:.1f} dB. {keep}
-keep: {others:|Keep the bands as they are set; only {others} {are} to change.|Keep what is set.}
+keep: {others:|Keep the bands as they are set; change only {others}.|Keep what is set.}
 what_could: What is left is cancellation, differs from seat to seat, or is held back by a limit (see
     why at each band): moving the subwoofer or the seats, a second one or damping can change it.
 roll_off: What is short at the low end may be the subwoofer's own roll-off, whose lower limit is not
@@ -101,17 +101,12 @@ roll_off_joined: what the subwoofer's own roll-off may explain
 """)
 
 
-def beside_bands(plan: Plan) -> list[str]:
-    """Return what is to change though the bands stay; empty where nothing is."""
-    found = {"the level": plan.level.changes, "the protective high-pass": plan.moves_high_pass}
-    return [what for what, holds in found.items() if holds]
-
-
 def no_change_text(plan: Plan) -> str:
     """Say why nothing is proposed."""
     assert plan.no_change is not None
-    evidence, others = plan.evidence, beside_bands(plan)
-    keep = _no_change("keep", others=joined(others), are="are" if len(others) > 1 else "is")
+    evidence = plan.evidence
+    found = {"the level": plan.level.changes, "the protective high-pass": plan.moves_high_pass}
+    keep = _no_change("keep", others=joined([what for what, holds in found.items() if holds]))
     if plan.joining is not None:
         return _no_change("joined", why=_no_change(f"{plan.no_change}_joined"), keep=keep)
     gained_db = max(evidence.deviation_before_db - evidence.best_deviation_db, 0.0)
