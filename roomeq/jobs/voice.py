@@ -24,6 +24,7 @@ from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_lev
 from roomeq.base.cautions import CautionCode
 from roomeq.base.doing import each, say_doing
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio, power_mean_db
+from roomeq.base.record import Record
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room import read_room
@@ -46,8 +47,7 @@ SHOWN = 24
 _DRAWS, _SEED = 8, 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VoicedRoom:
+class VoicedRoom(Record, frozen=True, kw_only=True):
     """What the voicing does in one room.
 
     Attributes
@@ -69,8 +69,7 @@ class VoicedRoom:
         return self.voiced_db - self.own_db
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NeededRooms:
+class NeededRooms(Record, frozen=True, kw_only=True):
     """How well a voicing on so many rooms does in the others.
 
     Attributes

@@ -10,13 +10,7 @@ from __future__ import annotations
 from roomeq.plan.verification import CauseCode, Comparison, SeatChange
 from roomeq.report.text.layout import Part, joined, listed, text_of, worded
 from roomeq.report.text.verification import cause_parts, stated_texts
-
-_SOURCES = {
-    "sub": "subwoofer",
-    "mains": "mains",
-    "both": "both together",
-    "difference": "difference",
-}
+from roomeq.report.text.wording import SOURCES
 
 
 def comparison_text(found: Comparison) -> str:
@@ -34,16 +28,14 @@ def comparison_text(found: Comparison) -> str:
         "Not measured again": ", ".join(found.missing),
         "Not measured before": ", ".join(found.new),
     }
+    title = f"Bands, {SOURCES[found.source]}, mean over the seats"
     return text_of(
         [
             [f"{found.room}: two surveys{f', {dates}' if dates else ''}"],
             _say("verdict", found, since=found.dates[0] or "the first survey", **verdict),
             *_causes(found),
             _say("moved", found),
-            [
-                f"Bands, {_SOURCES[found.source]}, mean over the seats",
-                *_say.table("bands", found.bands),
-            ],
+            [title, *_say.table("bands", found.bands)],
             ["Seats", *_say.table("seats", found.seats, seats)],
             *(f"{what}: {names}." for what, names in missing.items() if names),
             listed(
@@ -70,7 +62,7 @@ def _of_seat(row: SeatChange, found: Comparison) -> dict[str, str]:
         tilt = abs(row.tilt_db_per_octave) > found.tolerance_db
         shape = row.rest_db > found.tolerance_db
         verdict = "shape" if shape else "tilt" if tilt else "level only"
-    return {"of": _SOURCES[row.source], "verdict": verdict}
+    return {"of": SOURCES[row.source], "verdict": verdict}
 
 
 _say = worded("""

@@ -13,6 +13,7 @@ from roomeq.base.levels import signed_setting
 from roomeq.plan.verification import Cause, CauseCode, Comparison, Verification
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import Part, Words, joined, listed, said, text_of, worded
+from roomeq.report.text.wording import SOURCES
 
 _say = worded("""
 unchecked: The joining with the mains was not checked: measure both together again, or the mains by
@@ -49,7 +50,6 @@ level_of_knob: If drive level and microphone gain were as before, the level knob
 def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, the likely cause, and what to do."""
     against = f", beside the plan of {found.plan_date}" if found.plan_date else ""
-    of = "subwoofer" if found.source == "sub" else "subwoofer and mains together"
     told = []
     for row in found.bands:
         verdict = "agrees" if row.agrees else "within the scatter" if found.agrees else "differs"
@@ -59,12 +59,13 @@ def verification_text(found: Verification) -> str:
     unseen = ", ".join(found.bands_not_checked if found.source != "sub" else ())
     again = ", ".join(found.not_measured_again)
     stated = stated_texts(found, "{name}: planned {planned}, stated {stated}")
+    title = f"Bands, {SOURCES[found.source]}, mean over the seats"
     return text_of(
         [
             f"{found.room}: measured again{against}",
             _verdict_text(found),
             *_causes(found),
-            [f"Bands, {of}, mean over the seats", *_say.table("bands", found.bands, told)],
+            [title, *_say.table("bands", found.bands, told)],
             _say("not_checked", bands=unseen) if unseen else "",
             ["Seats", *_say.table("seats", found.seats)],
             _sum(found),

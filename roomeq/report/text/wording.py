@@ -17,9 +17,10 @@ from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB
 
 _MOST_LOWER_LIMITS = 45.0  # Hz: few subwoofers end higher
 SOURCES = {
-    "sub": "the subwoofer alone",
+    "sub": "the subwoofer",
     "mains": "the mains",
     "both": "subwoofer and mains",
+    "difference": "subwoofer and mains, one of them reversed",
     "joined": "the subwoofer alone and the mains alone",
 }
 """What was measured, or plays."""
