@@ -102,12 +102,17 @@ roll_off_joined: what the subwoofer's own roll-off may explain
 """)
 
 
+def beside_bands(plan: Plan) -> list[str]:
+    """Return what is to change though the bands stay; empty where nothing is."""
+    found = {"the level": plan.level.changes, "the protective high-pass": plan.moves_high_pass}
+    return [what for what, holds in found.items() if holds]
+
+
 def no_change_text(plan: Plan) -> str:
     """Say why nothing is proposed."""
     assert plan.no_change is not None
     evidence = plan.evidence
-    found = {"the level": plan.level.changes, "the protective high-pass": plan.moves_high_pass}
-    keep = _no_change("keep", others=joined([what for what, holds in found.items() if holds]))
+    keep = _no_change("keep", others=joined(beside_bands(plan)))
     if plan.joining is not None:
         return _no_change("joined", why=_no_change(f"{plan.no_change}_joined"), keep=keep)
     gained_db = max(evidence.deviation_before_db - evidence.best_deviation_db, 0.0)
