@@ -48,7 +48,7 @@ import tempfile
 import time
 import traceback
 import types
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
@@ -313,21 +313,46 @@ class Seen:
 
         include = [str(Path(file).absolute()) for file in self.files]
         self.cover = coverage.Coverage(data_file=None, include=include, config_file=False)
+        self.within, self.users = [""], defaultdict(set)
         self.cover.start()
         pytest.main([*OPTIONS, *tests], plugins=[self])
         self.cover.stop()
         for file in self.files:
             found = self.cover.get_data().contexts_by_lineno(str(Path(file).absolute()))
-            self.lines |= {f"{file}:{line}": tests for line, tests in found.items()}
+            for line, contexts in found.items():
+                entering = {test for one in contexts for test in self.users.get(one, {one})}
+                self.lines[f"{file}:{line}"] = sorted(entering)
         kept = {"lines": self.lines, "seconds": self.seconds, "failing": sorted(self.failing)}
         Path("seen.json").write_text(json.dumps(kept))
         return 0
 
+    def pytest_collection_finish(self, session):
+        for item in session.items:
+            for name, fixtures in item._fixtureinfo.name2fixturedefs.items():
+                for one in fixtures:
+                    self.users[f"{one.baseid} shares {name}"].add(item.nodeid)
+
+    @contextlib.contextmanager
+    def context(self, name: str) -> Iterator[None]:
+        self.within.append(name)
+        self.cover.switch_context(name)
+        yield
+        self.within.pop()
+        self.cover.switch_context(self.within[-1])
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(self, fixturedef):
+        """What a fixture of a file enters, each test enters that uses it."""
+        if fixturedef.scope == "function":
+            return (yield)
+        with self.context(f"{fixturedef.baseid} shares {fixturedef.argname}"):
+            return (yield)
+
     @pytest.hookimpl(hookwrapper=True)
     def pytest_runtest_protocol(self, item):
-        self.cover.switch_context(item.nodeid)
         begin = time.process_time() + os.times().children_user
-        yield
+        with self.context(item.nodeid):
+            yield
         self.seconds[item.nodeid] = time.process_time() + os.times().children_user - begin
 
     def pytest_runtest_logreport(self, report):

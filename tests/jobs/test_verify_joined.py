@@ -114,6 +114,29 @@ def test_nothing_set_is_named(room, plan):
     assert "from before are still in force" in " ".join(verification_text(found).split())
 
 
+@pytest.mark.parametrize("offset_db", [0.0, 3.0])
+def test_nothing_set_is_named_by_the_parts_too_where_a_low_pass_was_to_be_bypassed(
+    room, plan, offset_db
+):
+    assert plan.joining.bypass
+    louder = [
+        m.response.filtered([10 ** (offset_db / 20)] * m.response.frequencies.size)
+        for m in room.survey.measurements
+    ]
+    found = verify(
+        plan,
+        replace(
+            room.survey,
+            measurements=tuple(
+                replace(m, response=one)
+                for m, one in zip(room.survey.measurements, louder, strict=True)
+            ),
+        ),
+    )
+    assert not found.agrees
+    assert [cause.code for cause in found.causes] == [CauseCode.AS_BEFORE]
+
+
 def test_levels_of_subwoofer_and_mains_cannot_be_told_apart_by_the_sum(room, plan):
     planned = plan.joining.settings.settings()
     louder = replace(planned, level_change_db=planned.level_change_db + 5.0)

@@ -54,6 +54,15 @@ def test_target_lies_at_the_level_of_the_sum(record):
     assert (record.lowest, record.highest) == (CORNER / 2**0.5, CORNER * 2**0.5)
 
 
+def test_a_tilted_target_keeps_its_tilt_and_has_the_mean_of_the_sum(found):
+    """The mean of sum less target over the axis, whose points count alike here, is 0."""
+    tilted = replace(found.data, target_db=-1.5 * np.log2(found.data.frequencies / 50.0))
+    record = JoiningRecord.of(replace(found, data=tilted), measured=tilted)
+    target_db = np.array(record.target_level_db)
+    np.testing.assert_allclose(np.ptp(target_db - tilted.target_db), 0.0, atol=1e-9)
+    assert np.mean(np.array(record.after_level_db)[0] - target_db) == pytest.approx(0.0, abs=1e-6)
+
+
 def test_what_a_seat_gains_is_the_mean_in_the_octave(record):
     # 4 ms of 12.5 at 80 Hz are 115 degrees: the sum of two halves has |cos(57.6)|, -5.4 dB
     middle = int(np.argmin(np.abs(np.log(np.array(record.frequencies) / CORNER))))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from places import SAMPLES, SAVED_PLANS
 
 from roomeq.base.cautions import Caution, CautionCode
@@ -14,6 +15,7 @@ from roomeq.base.errors import PlanFileError
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.plan.plan import read_plan, write_plan
+from roomeq.plan.records import PresentRecord
 
 
 @pytest.fixture(scope="module")
@@ -99,8 +101,6 @@ def test_inputs_carry_their_digests(plan):
 
 
 def test_a_failed_write_leaves_the_old_plan_and_nothing_else(plan, tmp_path, monkeypatch):
-    from msgspec.structs import replace
-
     target = tmp_path / "hall.json"
     write_plan(replace(plan, roomeq_version="0.0"), target)
     old = target.read_bytes()
@@ -238,8 +238,6 @@ def test_short_views(plan):
 
 
 def test_a_change_is_a_change_from_what_is_set_now(plan):
-    from msgspec.structs import replace
-
     kept = tuple(replace(band, present_db=-3.0, gain_db=-3.0) for band in plan.bands)
     louder = replace(plan, bands=kept)
     assert not louder.changes
@@ -253,9 +251,25 @@ def test_a_change_is_a_change_from_what_is_set_now(plan):
     assert "1 of 9 bands change" in repr(undone)
 
 
-def test_figures_are_those_of_the_evidence(plan):
-    from msgspec.structs import replace
+def test_a_band_that_stays_is_not_moved_whether_or_not_it_was_stated(plan):
+    kept = tuple(replace(band, present_db=band.gain_db) for band in plan.bands[1:])
+    first = replace(plan.bands[0], present_db=-3.0, gain_db=-1.5)
+    names = ("path", "mains_path", "protection", "delay_ms", "polarity", "phase_deg")
+    told = dict.fromkeys((*names, "phase_frequency")) | {"protection_known": False}
+    unknown = PresentRecord(**told, level_trim=False, gains_stated=False)
+    for present in (plan.present, unknown):
+        some = replace(plan, bands=(first, *kept), present=present)
+        moved = [row[0] for row in some.moved_rows()]
+        assert [name for name in moved if name.endswith("Hz")] == [f"{first.label} Hz"]
 
+
+def test_seats_are_judged_by_the_sum_where_it_is_joined(plan):
+    joined = read_plan(SAVED_PLANS / "format_2.json")
+    assert plan.judged_seats == plan.seats
+    assert joined.judged_seats == joined.joining.seat_rows != joined.seats
+
+
+def test_figures_are_those_of_the_evidence(plan):
     evidence = replace(
         plan.evidence,
         deviation_before_db=4.0,
@@ -271,8 +285,6 @@ def test_figures_are_those_of_the_evidence(plan):
 
 
 def test_what_must_be_read_first(plan):
-    from msgspec.structs import replace
-
     # plain information: what is nearly always so, or asks for no decision; the rest is read first
     plain = {
         CautionCode.BANDS_IN_NOISE,
@@ -296,8 +308,6 @@ def test_what_must_be_read_first(plan):
 
 
 def test_notebook_table_shows_the_settings(plan):
-    from msgspec.structs import replace
-
     level = replace(plan.level, setting_db=-2.5, change_db=3.5)
     page = replace(plan, level=level)._repr_html_()
     # now is the setting less the change: -2.5 - 3.5

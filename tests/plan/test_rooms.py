@@ -5,11 +5,14 @@ import os
 import resource
 
 import pytest
+from msgspec.structs import replace
 from places import SAVED_PLANS
 
 from roomeq.base.errors import PlanFileError
+from roomeq.optimiser.several.task import SeatFigures
 from roomeq.plan.plan import read_plan
 from roomeq.plan.rooms import Journal, RoomRow, refuse_strangers, rows_frame, write_table
+from roomeq.plan.together import TogetherRecord
 
 
 def row(folder, status="done", **others):
@@ -90,6 +93,28 @@ def test_a_row_counts_the_bands_that_move():
     assert found.moved == sum(band["gain_db"] != band["present_db"] for band in bands) > 3
     assert list(found.gains_db.values()) == [band["gain_db"] for band in bands]
     assert (found.judged, found.doubtful) == ("sum", True)
+
+
+def test_figures_of_one_subwoofers_drive_stand_in_no_row_of_several():
+    plan = read_plan(SAVED_PLANS / "format_1.json")
+    seats = tuple(seat.seat for seat in plan.seats)
+    figures = SeatFigures(
+        deviation_db=3.0, variation_db=2.0, output_given_up_db=1.0, by_seat_db=(3.0,) * len(seats)
+    )
+    steps = dict.fromkeys(("before", "after", "best"), figures)
+    pair = TogetherRecord(seats=seats, loudness_change_db=0.0, points=(20.0, 40.0), **steps)
+    both = {"subwoofers": {"a": plan, "b": plan}, "together": pair}
+    rows = [
+        RoomRow.of(one, folder="f", best=False, doubtful=False)
+        for one in (plan, replace(plan, **both))
+    ]
+    names = ("filter_boost_db", "drive_boost_db", "drive_ratio", "lower_bound_db")
+    drive = plan.evidence
+    stated = [drive.filter_boost_db, drive.drive_boost_db, drive.power_ratio, drive.lower_bound_db]
+    assert [getattr(rows[0], name) for name in names] == stated
+    assert [getattr(rows[1], name) for name in names] == [None] * 4
+    assert [len(row.gains_db) for row in rows] == [len(plan.bands), 0]
+    assert [row.judged for row in rows] == ["subwoofer", "together"]
 
 
 def test_the_table_has_one_line_a_room(tmp_path):

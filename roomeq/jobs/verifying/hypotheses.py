@@ -243,8 +243,11 @@ def _whole_lists(
 
 
 def _as_before(seen: Observation) -> Iterator[Explanation]:
-    """Yield that nothing was set, by the curves of before."""
-    before = [(part.binned_db - part.before_db @ part.means)[None] for part in seen.parts]
+    """Yield that nothing was set, by the curves of before: filters to be bypassed were in them."""
+    before = []
+    for part in seen.parts:
+        was_db = part.before_db if part.raised_db is None else part.before_db - part.raised_db
+        before.append((part.binned_db - was_db @ part.means)[None])
     if max(float(np.abs(part.before_db).max()) for part in seen.parts) >= MATERIAL_DB:
         left, _ = seen.centred(before)
         yield _one(seen, Cause(code=CauseCode.AS_BEFORE), Change(), left=left)

@@ -91,10 +91,9 @@ def judge_polarity(
     -------
     PolarityTest
     """
-    weights = seat_weights / seat_weights.sum()
     delays = np.arange(-LONGEST, LONGEST + 0.5 / _RATE, 1.0 / _RATE)
-    phase_inverted, phase_ratio = _told(_phase_agreement(sub, mains, weights, delays))
-    onset = _onset_agreement(sub, mains, weights, delays)
+    phase_inverted, phase_ratio = _told(_phase_agreement(sub, mains, seat_weights, delays))
+    onset = _onset_agreement(sub, mains, seat_weights, delays)
     onset_inverted, onset_ratio = _told(onset)
     return PolarityTest(
         phase_inverted=phase_inverted,

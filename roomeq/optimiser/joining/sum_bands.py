@@ -247,8 +247,6 @@ class SumBands:
             return False
         steps = self.level_changes_db
         level = float(steps[labels[-1]])
-        if level <= float(steps[0]) + TOLERANCE_DB:
-            return True
         if level > 0.0 and level > self.highest_level_db(labels) + TOLERANCE_DB:
             return False
         by_power = self.values(self.at_all_levels(labels), coherent=False)

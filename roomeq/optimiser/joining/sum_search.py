@@ -29,8 +29,8 @@ def solve_sum_bands(
 ) -> SumSetting:
     """Return the best setting found from some gains; thorough from the present ones as well.
 
-    Of the settings within 2 % of what the best gains, bands are left where they stand, the
-    smallest moves first.
+    Of what the best gains up to 2 % go for fewer moves: bands are put back to where they stand,
+    those first that cost least.
 
     Parameters
     ----------

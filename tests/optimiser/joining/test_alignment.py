@@ -69,22 +69,25 @@ def test_least_is_that_of_a_full_scan_and_what_is_chosen_lies_within_the_tie(see
     np.testing.assert_allclose(found.delays, NEAR, atol=1e-9)
 
 
+@pytest.mark.parametrize("set_to", [0.0, 0.003])
 @pytest.mark.parametrize("seed", SEEDS)
-def test_shortest_change_among_the_tied(seed):
+def test_shortest_change_among_the_tied(seed, set_to):
     """Rule 3 from its words, on the scan: local minima, 0.25 dB, 1 dB at a seat, a flip 2 ms."""
-    data = room_of(seed)
-    found, scan = align(data), scan_db(data, NEAR)
+    there = modal_survey(seed).filtered("sub", lambda f: np.exp(-2j * np.pi * f * set_to))
+    data = prepare_joining(there, corner=CORNER, present=JoiningSettings(delay=set_to))
+    near = GRID[np.abs(GRID - set_to) <= PERIOD + 1e-9]
+    found, scan = align(data), scan_db(data, near)
     if found.kept:
-        assert scan_db(data, np.zeros(1))[0, 0] <= scan.min() + 0.25 + 1e-9
+        assert scan_db(data, np.array([set_to]))[0, 0] <= scan.min() + 0.25 + 1e-9
         return
     padded = np.pad(scan, [(0, 0), (1, 1)], constant_values=np.inf)
     valley = (scan <= padded[:, :-2]) & (scan <= padded[:, 2:]) & (scan <= found.least_db + 0.25)
-    now = judge_sum(data, JoiningSettings()).by_seat_db
+    now = judge_sum(data, data.present).by_seat_db
     entries = []
     for polarity, place in np.argwhere(valley):
-        setting = JoiningSettings(delay=NEAR[place], inverted=bool(polarity))
+        setting = JoiningSettings(delay=near[place], inverted=bool(polarity))
         worse = np.max(judge_sum(data, setting).by_seat_db - now) > 1.0
-        entries.append((worse, abs(NEAR[place]) + 0.002 * polarity, polarity, NEAR[place]))
+        entries.append((worse, abs(near[place] - set_to) + 0.002 * polarity, polarity, near[place]))
     _, _, polarity, delay = min(entries)
     assert found.chosen.settings.inverted == bool(polarity)
     assert found.chosen.settings.delay == pytest.approx(delay, abs=1e-9)
@@ -190,6 +193,22 @@ def test_longer_changes_are_a_remark():
     assert align(data_of(linkwitz_riley("low", 4), mains)).longer is None
 
 
+@pytest.mark.parametrize("set_to", [0.0, 0.002])
+def test_a_longer_change_is_told_from_half_a_decibel(set_to):
+    gained, told = [], []
+    near = np.abs(GRID - set_to) <= PERIOD + 1e-9
+    for late in PERIOD + np.arange(0.0006, 0.0015, 0.00005):
+        sub = delayed(linkwitz_riley("low", 4), late)  # with what is set in it
+        data = data_of(sub, linkwitz_riley("high", 4), present=JoiningSettings(delay=set_to))
+        inside, outside = scan_db(data, GRID[near])[0], scan_db(data, GRID[~near])[0]
+        gained.append(inside.min() - outside.min())
+        told.append(align(data, can_invert=False).longer is not None)
+    gained, told = np.array(gained), np.array(told)
+    np.testing.assert_array_equal(told, gained >= 0.5)
+    assert gained[~told].max() > 0.4
+    assert gained[told].min() < 0.6
+
+
 def test_ends_of_the_delays_are_said():
     sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
     data = data_of(sub, mains)
@@ -227,6 +246,8 @@ def test_realigning_stays_near_and_keeps_the_polarity():
     far = data_of(delayed(linkwitz_riley("low", 4), 0.005), mains)
     assert abs(realign(far, JoiningSettings(), delays=None).delay) <= 0.0025 + 1e-9
     assert realign(data, JoiningSettings(inverted=True), delays=None).inverted
+    silent = data.with_transfers(sub=0.0)  # no delay is better than another
+    assert realign(silent, JoiningSettings(delay=0.002), delays=None).delay == 0.002
 
 
 def made(delay_ms, loss_db, *, inverted=False, seats=(0.0, 0.0)):

@@ -48,11 +48,12 @@ def test_closed_box_with_second_order_high_pass_is_fourth_order():
 
 
 def test_low_pass_alone_against_the_box():
-    # fourth-order Linkwitz-Riley: -180 degrees at its corner; second-order Butterworth: +90
+    # fourth-order Linkwitz-Riley: -180 degrees at its corner; second-order Butterworth: +90, and
+    # -180 less 90 is 90
     pair = CrossoverPair(low_pass=low(), high_pass=None)
     box = MainsBox(kind="closed", corner=80.0)
     assert judged(pair, box).acoustic_order == 2
-    assert abs(judged(pair, box).phase_at_corner_deg) == pytest.approx(90.0, abs=1e-9)
+    assert judged(pair, box).phase_at_corner_deg == pytest.approx(90.0, abs=1e-9)
 
 
 @pytest.mark.parametrize(("kind", "order"), [("closed", 2), ("vented", 4)])
@@ -77,6 +78,9 @@ def test_offered_pairs():
     assert len(together) == 2 * 3
     assert all(p.high_pass is None or p.high_pass.corner == p.corner for p in together)
     assert offered_pairs(device, None)[0].high_pass is None
+    kept = low(corner=70.0), high(corner=90.0)
+    assert {p.high_pass for p in offered_pairs(device, None, kept=kept)} == {kept[1]}
+    assert {p.low_pass for p in offered_pairs(None, processor, kept=kept)} == {kept[0]}
     assert offered_pairs(None, None) == ()
 
 
@@ -172,6 +176,7 @@ def test_nothing_against_the_slope_of_the_mains_differs_and_is_full_range():
     assert choice.present.doubts == (PairDoubt.SLOPES_DIFFER,)  # 2 against 4
     other = next(entry for entry in choice.ranked if entry.pair == bare)
     assert other.doubts == (PairDoubt.SLOPES_DIFFER, PairDoubt.FULL_RANGE)
+    assert other.slope_mismatch == 4
 
 
 def test_prediction_is_that_of_a_measurement_with_the_pair():
@@ -209,16 +214,17 @@ def test_what_is_refused():
     )
     # half an octave above 60 Hz is 84.9 Hz
     assert closed.refused == ((near, PairDoubt.CORNER_TOO_LOW),)
+    enough = CrossoverPair(low_pass=low(corner=100.0), high_pass=high(corner=36.0))
     vented = choose_corner(
         data,
-        pairs=[far, without, shallow],
+        pairs=[far, without, shallow, enough],
         present=far,
         mains=MainsBox(kind="vented", corner=55.0, tuning=50.0),
         solve=at_corner({}),
     )
     # half an octave below 50 Hz is 35.4 Hz
     assert {doubt for _, doubt in vented.refused} == {PairDoubt.VENTED_WITHOUT_HIGH_PASS}
-    assert len(vented.refused) == 2
+    assert [pair for pair, _ in vented.refused] == [without, shallow]
 
 
 def test_what_was_filtered_away_is_not_predicted():
@@ -240,7 +246,7 @@ def test_a_lift_by_20_decibels_counts_within_20_decibels_of_the_sum(lift, size, 
     corner = top / ((1.0 + (top / 56.0) ** 4) / lift - 1.0) ** 0.25
     was, new = (linkwitz_riley("low", 4, corner=c) for c in (56.0, corner))
     pairs = [CrossoverPair(low_pass=low(corner=c), high_pass=high(2, CORNER)) for c in (56, corner)]
-    data = prepared(size * was / new, np.ones(FREQUENCIES.size))
+    data = prepared(0.5 * size * was / new, 0.5 * np.ones(FREQUENCIES.size))
     assert len(predicted_pairs(data, pairs=pairs[1:], present=pairs[0])[1]) == refused
 
 
