@@ -70,7 +70,7 @@ proof: No setting within the limits is better than {least}; the best found has
     {best_deviation_db:.2f} dB{last}.
 kept: , what is set now {deviation_db:.2f} dB
 best: , and is proposed
-other: , the proposal {deviation_db:.2f} dB
+other: , the proposal {deviation_db:.2f} dB (see why at each band)
 """)
 
 
