@@ -171,7 +171,7 @@ def test_high_pass_is_never_weakened_without_distortion_or_output(tmp_path, part
     assert plan.headroom.first is None
     assert CautionCode.JOIN_AGAIN not in codes(plan)
     text = " ".join(plan_text(plan).split())
-    assert "leave it at 20 Hz" in text
+    assert "leave it at Butterworth 12 dB/oct at 20 Hz" in text
     assert "What runs out first is not known" in text
 
 
