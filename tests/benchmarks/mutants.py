@@ -88,7 +88,8 @@ AREAS = {
     ),
     "plan": (
         ["roomeq/plan"],
-        ["tests/plan", "tests/report/text", "tests/report/test_frames.py", "tests/test_scripts.py"]
+        ["tests/test_architecture.py::test_records_are_frozen_and_by_keyword", "tests/plan"]
+        + ["tests/report/text", "tests/test_scripts.py"]
         + [f"tests/jobs/test_propose{name}.py" for name in ("", "_joined", "_several")]
         + [f"tests/jobs/test_{name}.py" for name in ("verify", "verify_joined", "join")],
     ),

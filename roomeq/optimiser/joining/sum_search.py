@@ -75,7 +75,7 @@ def _descended(bands: SumBands, labels: LabelArray) -> LabelArray:
     """Improve a setting by single moves, then by pairs, until nothing near is better."""
     best, together = labels, 1
     while together <= 2:
-        block = np.array([best, *_moves(bands, best, together=together)])
+        block = np.concatenate([best[None], *_moves(bands, best, together=together)])
         values = bands.values(block)
         order = np.argsort(values, kind="stable")
         better = block[order[values[order] < values[0] - _LEAST_GAIN]]
@@ -86,16 +86,16 @@ def _descended(bands: SumBands, labels: LabelArray) -> LabelArray:
 
 
 def _moves(bands: SumBands, labels: LabelArray, *, together: int) -> Iterator[LabelArray]:
-    """Yield settings that differ in one value, or in two by small steps."""
+    """Yield blocks of settings that differ in one value, or in two by small steps."""
     near = []
     for now, count in zip(labels, map(len, bands.tables), strict=True):
         reach = count if together == 1 else _PAIR_REACH
         near.append([k for k in range(count) if k != now and abs(k - now) <= reach])
     for places in itertools.combinations(range(labels.size), together):
-        for values in itertools.product(*(near[place] for place in places)):
-            moved = labels.copy()
-            moved[list(places)] = values
-            yield moved
+        values = list(itertools.product(*(near[place] for place in places)))
+        moved = np.repeat(labels[None], len(values), axis=0)
+        moved[:, places] = np.reshape(values, moved[:, places].shape)
+        yield moved
 
 
 def _fewer_moves(bands: SumBands, labels: LabelArray) -> LabelArray:

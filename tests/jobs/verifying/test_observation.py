@@ -114,3 +114,16 @@ def test_what_a_bypass_raises_far_is_in_doubt():
     raised = part_of(rows, raised_db=np.linspace(0.0, 24.0, 61))
     np.testing.assert_allclose(raised.doubt_db[:, 0], plain.doubt_db[:, 0])
     assert (raised.doubt_db[:, -1] - plain.doubt_db[:, -1] > 20.0).all()
+
+
+def test_misfit_is_the_mean_square_over_scatter_and_doubt_none_beyond_nine():
+    """Two seats; noise 30 dB below the mean level doubts (20 / ln 10) 10^-1.5, 0.27 dB."""
+    part = part_of(np.zeros((2, AXIS.size)))
+    seen = Observation.of((part,), repeatability_db=0.5)
+    doubt_db = 20 / np.log(10) * 10**-1.5
+    np.testing.assert_allclose(part.doubt_db, doubt_db, rtol=0.01)
+    left = np.full((1, *part.binned_db.shape), 0.25)
+    small = 0.25**2 / (0.5**2 + doubt_db**2)
+    assert seen.misfit([left]) == pytest.approx(small, rel=0.01)
+    left[0, 1] = 6.0
+    assert seen.misfit([left]) == pytest.approx((small + 9.0) / 2.0, rel=0.01)
