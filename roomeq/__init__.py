@@ -75,10 +75,6 @@ if TYPE_CHECKING:
     from roomeq.plan.plan import write_plan as write_plan
     from roomeq.plan.verification import Comparison as Comparison
     from roomeq.plan.verification import Verification as Verification
-    from roomeq.report.frames import curve_frame as curve_frame
-    from roomeq.report.frames import headroom_frame as headroom_frame
-    from roomeq.report.frames import joining_frame as joining_frame
-    from roomeq.report.frames import seat_frame as seat_frame
     from roomeq.room.room import Room as Room
     from roomeq.wanted.limits import Limits as Limits
     from roomeq.wanted.loss import Loss as Loss
@@ -114,7 +110,6 @@ _PLACES = {
     "band_levels_db": "analysis.smoothing",
     "common_axis": "analysis.survey_levels",
     "compare": "jobs.compare",
-    "curve_frame": "report.frames",
     "estimate_band_statistics": "analysis.seats",
     "estimate_decay": "analysis.sweeps.decay",
     "estimate_distortion": "analysis.sweeps.distortion",
@@ -128,10 +123,8 @@ _PLACES = {
     "fit_band_gains": "optimiser.bands.gains",
     "fit_room_gains": "jobs.propose",
     "frequency_response": "analysis.sweeps.response",
-    "headroom_frame": "report.frames",
     "join": "jobs.join",
     "joining_data": "jobs.joining.steps",
-    "joining_frame": "report.frames",
     "joining_offer": "jobs.joining.steps",
     "judge_dips": "analysis.dips",
     "judge_recording": "analysis.recordings.quality",
@@ -153,7 +146,6 @@ _PLACES = {
     "room_decays": "jobs.decay",
     "room_from_exports": "importers.room",
     "room_overview": "jobs.check",
-    "seat_frame": "report.frames",
     "seat_levels_db": "analysis.survey_levels",
     "smooth_power_db": "analysis.smoothing",
     "verify": "jobs.verify",

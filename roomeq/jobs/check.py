@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec.structs import asdict
 
-from roomeq.analysis.dips import judge_dips
+from roomeq.analysis.dips import Dip, judge_dips
 from roomeq.analysis.seats import (
     comparable_level_db,
     estimate_band_statistics,
@@ -82,17 +82,6 @@ class BandRow(Record, frozen=True, kw_only=True):
     range_db: float
     loudest: str
     quietest: str
-
-
-class DipRow(Record, frozen=True, kw_only=True):
-    """One dip; see `roomeq.analysis.dips.Dip`."""
-
-    frequency: float
-    depth_db: float
-    width_octaves: float
-    seats: tuple[str, ...]
-    verdict: str
-    evidence: tuple[str, ...]
 
 
 class TogetherRow(Record, frozen=True, kw_only=True):
@@ -191,7 +180,7 @@ class RoomOverview(Record, frozen=True, kw_only=True):
         Over 20 to 80 Hz; see `roomeq.analysis.seats.SpatialFigures`.
     odd_seat : str or None
     odd_seat_distance_db : float or None
-    dips : tuple of DipRow
+    dips : tuple of Dip
     repeatability_db : float or None
     findings, assumptions, notes : tuple of str
     equipment : EquipmentRow or None
@@ -233,7 +222,7 @@ class RoomOverview(Record, frozen=True, kw_only=True):
     unevenness_of_average_db2: float
     odd_seat: str | None
     odd_seat_distance_db: float | None
-    dips: tuple[DipRow, ...]
+    dips: tuple[Dip, ...]
     repeatability_db: float | None
     findings: tuple[str, ...]
     assumptions: tuple[str, ...]
@@ -261,13 +250,8 @@ class RoomOverview(Record, frozen=True, kw_only=True):
         """Return what the seats share and where they differ, for notebooks."""
         count = len(self.findings)
         found = f"{count} to be looked at first" if count else "nothing that looks wrong"
-        rows = [
-            (f"{row.label} Hz", f"{row.power_mean_db:.1f}", f"{row.spread_db:.1f}", *ends)
-            for row in self.bands
-            for ends in ((row.loudest, row.quietest),)
-        ]
-        titles = ("Band", "Power mean dB", "S.d. dB", "Loudest", "Quietest")
-        return html_table(f"{self.room}, found: {found}", titles, rows)
+        frame = self.to_frame().round(1)
+        return html_table(f"{self.room}, found: {found}", frame.columns, frame.to_numpy().tolist())
 
     def __repr__(self) -> str:
         return (
@@ -441,16 +425,15 @@ def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRo
     )
 
 
-def _dip_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[DipRow, ...]:
+def _dip_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[Dip, ...]:
     survey = room.survey.of_source(room.source)
     if has_band_levels(survey):
         return ()
     inside = (axis >= _LOWEST / 1.13) & (axis <= _HIGHEST * 1.13)
-    dips = judge_dips(
+    return judge_dips(
         axis[inside],
         levels[:, inside],
         seats=survey.seats,
         excess_group_delay=seat_excess_group_delays(survey, at=axis[inside]),
         least_depth_db=6.0,
     )
-    return tuple(DipRow.copied(dip) for dip in dips)

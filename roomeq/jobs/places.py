@@ -109,7 +109,7 @@ class RoomPlaces(Record, frozen=True, kw_only=True):
     def _repr_html_(self) -> str:
         """Return the choices, for notebooks."""
         frame = self.to_frame().round(2)
-        return html_table(repr(self)[1:-1], tuple(frame.columns), frame.to_numpy().tolist())
+        return html_table(repr(self)[1:-1], frame.columns, frame.to_numpy().tolist())
 
 
 def rank_places(room: Room, *, most: int = MOST_TOGETHER) -> RoomPlaces:

@@ -24,6 +24,7 @@ from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_lev
 from roomeq.base.cautions import CautionCode
 from roomeq.base.doing import each, say_doing
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio, power_mean_db
+from roomeq.base.record import Record
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room import read_room
@@ -37,7 +38,6 @@ from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.bands.voicing import Criterion, VoicingProblem, over_rooms
 from roomeq.plan.plan import Plan
 from roomeq.room.room import Room, weighed_room
-from roomeq.wanted.target import with_limit_estimate
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -47,8 +47,7 @@ SHOWN = 24
 _DRAWS, _SEED = 8, 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VoicedRoom:
+class VoicedRoom(Record, frozen=True, kw_only=True):
     """What the voicing does in one room.
 
     Attributes
@@ -70,8 +69,7 @@ class VoicedRoom:
         return self.voiced_db - self.own_db
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NeededRooms:
+class NeededRooms(Record, frozen=True, kw_only=True):
     """How well a voicing on so many rooms does in the others.
 
     Attributes
@@ -283,21 +281,14 @@ def _average(room: Room) -> FrequencyResponse:
 
 
 def _within_headroom(model: Room) -> Room:
-    """Return the model with its lower limit told, and limits that follow its headroom.
+    """Return the model with limits that follow its headroom.
 
     The protective high-pass stays as it is: a voicing sets bands alone.
     """
-    target = with_limit_estimate(
-        model.survey,
-        target=model.target,
-        equaliser=model.equaliser,
-        present_gains_db=model.present.gains_db,
-        source=model.source,
-    )
-    behind, _ = room_behind_protection(replace(model, target=target), None)
+    behind, _ = room_behind_protection(model, None)
     limits = behind.limits
     floor = max(limits.no_boost_below or 0.0, limits.high_pass_corner or 0.0)
-    return replace(model, target=target, limits=replace(limits, no_boost_below=floor or None))
+    return replace(model, limits=replace(limits, no_boost_below=floor or None))
 
 
 def _seen(data: Sequence[FitData]) -> FloatArray:
@@ -316,12 +307,13 @@ def _voiced(
     problem: VoicingProblem, labels: LabelArray, names: Sequence[str]
 ) -> tuple[VoicedRoom, ...]:
     before, after = problem.present_db(), problem.deviations_db(labels[None])[0]
-    found = []
-    for index, name in enumerate(each(names, lambda name: f"setting {name} by itself")):
-        now_db, then_db = float(before[index]), float(after[index])
-        own_db = min(problem.own_db(index), then_db)
-        found.append(VoicedRoom(room=name, before_db=now_db, voiced_db=then_db, own_db=own_db))
-    return tuple(found)
+    working = each(names, lambda name: f"setting {name} by itself")
+    own = np.minimum([problem.own_db(index) for index, _ in enumerate(working)], after)
+    columns = zip(names, before.tolist(), after.tolist(), own.tolist(), strict=True)
+    return tuple(
+        VoicedRoom(room=name, before_db=now_db, voiced_db=then_db, own_db=own_db)
+        for name, now_db, then_db, own_db in columns
+    )
 
 
 def _plan(
@@ -344,16 +336,12 @@ def _plan(
         ),
     )
     before, after = (_over_rooms_db(voiced, n, criterion) for n in ("before_db", "voiced_db"))
-    shown = (
-        f"{len(places)} of them, from the worst to the best, stand"
-        if len(places) < len(voiced)
-        else "they stand"
-    )
     what = criterion.replace("_", " ")
     told = (
         f"voiced for {len(voiced)} rooms by the {what} of their weighted deviations, {before:.2f} "
-        f"dB before, {after:.2f} dB after; {shown} as seats, each with its average, and figures "
-        "of the plan are those of the average over these"
+        f"dB before, {after:.2f} dB after; {len(places)} of them stand as seats, from the worst "
+        "to the best, each with its average, and figures of the plan are those of the average over "
+        "these"
     )
     room = replace(
         model,

@@ -1,1 +1,1 @@
-"""Tables for people; nothing here computes acoustics."""
+"""Text, plots and the sheet for people; nothing here computes acoustics."""

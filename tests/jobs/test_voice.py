@@ -258,7 +258,7 @@ def test_the_command_keeps_a_plan_like_any_other(model, folders, voiced, tmp_pat
     assert main(["show", file, "--detail"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "as suits all rooms" in said
-    assert f"; what suits all rooms has {plan.deviation_after_db:.2f} dB." in said
+    assert f", the proposal {plan.deviation_after_db:.2f} dB (see why at each band)." in said
     assert main(["voice", str(room), "--rooms", *map(str, folders), "--json"]) in (0, 1)
     record = json.loads(capsys.readouterr().out)
     assert list(record["gains_db"].values()) == list(plan.gains_db)

@@ -41,7 +41,8 @@ KINDS = {
               ("+2.0 dB, to -3.0 dB", "−5.0 dB", "-5.0")),
     "high-pass": ({"protection_known": False, "protection": None},
                   r"Protective high-pass: .*?What the sum", "Protective high-pass",
-                  "Protective high-pass", ("now 20 Hz", "20 Hz", "at 20 Hz")),
+                  "Protective high-pass",
+                  ("now Butterworth 12 dB/oct at 20 Hz", "at 20 Hz", "at 20 Hz")),
     "bands": ({"gains_stated": False}, r"Settings in dB .*? 25 Hz", "20 Hz", "20",
               ("20 Hz +1.5 -2.0 set", "+1.5 dB", "+1.5")),
 }  # fmt: skip

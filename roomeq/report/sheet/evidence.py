@@ -225,7 +225,7 @@ def sentences(plan: Plan, *, joins: bool, brief: bool = False) -> dict[str, list
         what = (
             "Subwoofer and mains together" if together is None else "Subwoofers and mains together"
         )
-        found[what] = [joining_verdict(joining), *joining_sentences(joining, brief=True)]
+        found[what] = [joining_verdict(joining), *joining_sentences(joining)]
     if together is None:
         alone = ", subwoofer alone" if joins else ""
         found[f"How near the best{alone}"] = [proof_sentence(plan)]

@@ -10,13 +10,7 @@ from __future__ import annotations
 from roomeq.plan.verification import CauseCode, Comparison, SeatChange
 from roomeq.report.text.layout import Part, joined, listed, text_of, worded
 from roomeq.report.text.verification import cause_parts, stated_texts
-
-_SOURCES = {
-    "sub": "subwoofer",
-    "mains": "mains",
-    "both": "both together",
-    "difference": "difference",
-}
+from roomeq.report.text.wording import SOURCES
 
 
 def comparison_text(found: Comparison) -> str:
@@ -27,24 +21,22 @@ def comparison_text(found: Comparison) -> str:
     if found.unchanged or only_level:
         what = "Nothing has" if found.unchanged else "Only the level has"
     verdict = {"what": what, "scatters": found.unchanged or only_level}
+    seats = [_of_seat(row, found) for row in found.seats]
     dates = " and ".join(filter(None, found.dates))
     missing = {
         "Not compared": found.bands_not_checked and f"{joined(found.bands_not_checked)} Hz",
         "Not measured again": ", ".join(found.missing),
         "Not measured before": ", ".join(found.new),
     }
+    title = f"Bands, {SOURCES[found.source]}, mean over the seats"
     return text_of(
         [
             [f"{found.room}: two surveys{f', {dates}' if dates else ''}"],
             _say("verdict", found, since=found.dates[0] or "the first survey", **verdict),
             *_causes(found),
             _say("moved", found),
-            [
-                f"Bands, {_SOURCES[found.source]}, mean over the seats",
-                _say.cells("bands"),
-                *(_say.cells("band_row", row) for row in found.bands),
-            ],
-            ["Seats", _say.cells("seats"), *(_seat(row, found) for row in found.seats)],
+            [title, *_say.table("bands", found.bands)],
+            ["Seats", *_say.table("seats", found.seats, seats)],
             *(f"{what}: {names}." for what, names in missing.items() if names),
             listed(
                 "Settings that are stated otherwise",
@@ -64,13 +56,13 @@ def _causes(found: Comparison) -> list[Part]:
     return [*apart, *cause_parts(found.causes[1:], likely=False, texts=_say)]
 
 
-def _seat(row: SeatChange, found: Comparison) -> list[str]:
+def _of_seat(row: SeatChange, found: Comparison) -> dict[str, str]:
     verdict = "unchanged" if row.agrees else "within the scatter"
     if not found.unchanged and not (row.agrees and found.level_agrees):
         tilt = abs(row.tilt_db_per_octave) > found.tolerance_db
         shape = row.rest_db > found.tolerance_db
         verdict = "shape" if shape else "tilt" if tilt else "level only"
-    return _say.cells("seat", row, of=_SOURCES[row.source], verdict=verdict)
+    return {"of": SOURCES[row.source], "verdict": verdict}
 
 
 _say = worded("""
@@ -78,10 +70,10 @@ verdict: {what} changed since {since}{scatters:|, as far as a repeat scatters (a
     {scatter_db:.1f} dB here)|}.
 sum: What was measured alone is as it was; both together are not: polarity, delay, or what was not
     measured again. Which of them cannot be told.
-bands: >Band | >Change dB | Verdict
-band_row: {label} Hz | {difference_db:+.1f} | {agrees:|unchanged|changed}
-seats: Seat | Measured | >Level dB | >Tilt dB/oct | >Rest dB (r.m.s.) | Verdict
-seat: {seat} | {of} | {level_db:+.1f} | {tilt_db_per_octave:+.1f} | {rest_db:.1f} | {verdict}
+bands: >Band = {label} Hz | >Change dB = {difference_db:+.1f} |
+    Verdict = {agrees:|unchanged|changed}
+seats: Seat = {seat} | Measured = {of} | >Level dB = {level_db:+.1f} | >Tilt dB/oct =
+    {tilt_db_per_octave:+.1f} | >Rest dB (r.m.s.) = {rest_db:.1f} | Verdict = {verdict}
 unknown: Why cannot be told: nothing that was tried explains it, or too much does.
 moved: Level: all seats changed by {offset_db:+.1f} dB; that was removed from bands and
     verdicts.{level_agrees:|| Level knob, drive level or microphone gain: which of them cannot be

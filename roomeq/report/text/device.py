@@ -18,17 +18,15 @@ from roomeq.report.text.layout import joined, listed, text_of, worded
 
 _LAWS = ("constant", "follows", "assumed")
 _say = worded("""
-moves: >Band | >Set dB | >Gain dB | >+- | >Centre Hz | >+- % | >Q | >+- % | Told
-move: {named} | {setting_db:+.1f} | {gain_db:+.2f} | {gain_error_db:.2f} | {centre:.2f} |
-    {centre_percent:.2f} | {q:.2f} | {q_percent:.1f} | {doubt:|{told:|{told} only|CANNOT BE TOLD}:
+moves: >Band = {named} | >Set dB = {setting_db:+.1f} | >Gain dB = {gain_db:+.2f} | >+- =
+    {gain_error_db:.2f} | >Centre Hz = {centre:.2f} | >+- % = {centre_percent:.2f} | >Q = {q:.2f} |
+    >+- % = {q_percent:.1f} | Told = {doubt:|{told:|{told} only|CANNOT BE TOLD}:
     {why}|{q:|all|gain}}
 filter: {what} set to {mark:g} Hz: {doubt:|CANNOT BE TOLD: |}{why:|{why}|{filters} (+- {percent:.2f}
     %)}
 outside: it lies outside of what was measured
-misfit: nothing of its kind describes the response, see below
-misfit_filter: no Butterworth or Linkwitz-Riley filter describes the response
-elsewhere: what was found lies outside of its third octave
-elsewhere_filter: no corner within an octave of the setting describes the response
+misfit: nothing of its kind describes the response
+elsewhere: what describes the response lies too far from what was set
 other_gain: the gain is not near the setting: was it moved, and alone?
 smoothed: smoothed, or of too short a window: export it without smoothing
 uncertain: moved by too little, or too noisy, or too coarse
@@ -64,7 +62,7 @@ def device_text(found: DeviceMeasurement) -> str:
     return text_of(
         [
             [f"What the device does, measured; started from {found.device!r}"],
-            [_say.cells("moves"), *map(_cells, found.rows)],
+            _say.table("moves", found.rows, map(_told, found.rows)),
             rest,
             listed("Filters", [_filter(row) for row in found.filters]),
             *moved,
@@ -72,18 +70,16 @@ def device_text(found: DeviceMeasurement) -> str:
     )
 
 
-def _cells(row: MoveRow) -> list[str]:
+def _told(row: MoveRow) -> dict[str, object]:
     named = "level" if row.label == LEVEL else f"{row.label} Hz"
     centre, q = (None if e is None else 100.0 * e for e in (row.centre_error, row.q_error))
     why = "" if row.doubt is None else _say[row.doubt]
     told = {"named": named, "told": joined(row.told), "why": why}
-    return _say.cells("move", row, centre_percent=centre, q_percent=q, **told)
+    return {"centre_percent": centre, "q_percent": q, **told}
 
 
 def _filter(row: FilterRow) -> str:
-    why = ""
-    if row.doubt not in (None, Doubt.UNCERTAIN):
-        why = _say.get(f"{row.doubt}_filter", _say[row.doubt])
+    why = "" if row.doubt in (None, Doubt.UNCERTAIN) else _say[row.doubt]
     told = {"what": row.kind.replace("_", "-"), "filters": " or ".join(row.filters), "why": why}
     return _say("filter", row, percent=100 * row.corner_error, **told)
 

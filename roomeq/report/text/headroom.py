@@ -29,15 +29,15 @@ LIMITS = {
 """What runs out."""
 _say = worded("""
 extra: Extra drive against all bands at 0 (the most within each band, edges included)
-extra_titles: >Band | >Extra dB | >Voltage | >Power | >Displacement | >Of largest dB
-extra_row: {band.label} Hz | {extra_db:+.1f} | x {voltage_ratio:.2f} | x {power_ratio:.2f} | x
-    {displacement_ratio:.2f} | {displacement_db:+.1f}
+extras: >Band = {band.label} Hz | >Extra dB = {extra_db:+.1f} | >Voltage = x {voltage_ratio:.2f} |
+    >Power = x {power_ratio:.2f} | >Displacement = x {displacement_ratio:.2f} | >Of largest dB =
+    {displacement_db:+.1f}
 largest: Of largest: displacement against the largest that any band had before.
 title: Headroom {below:|{quieter_db:.1f} dB below|at} the wanted level, main seat {main_seat}
 explained: (aim and reached: dB SPL there; drive: above that of the measurement)
-bands: >Band | >Aim | >Reached | >Drive dB | >V | >W | >mm | >To spare dB | Runs out first
-band: {label} Hz | {wanted_db:.1f} | {reached_db:.1f} | {rise_db:+.1f} | {voltage:.1f} |
-    {power_w:.0f} | {displacement_mm:.1f} | {left_db:+.1f} | {what}
+bands: >Band = {label} Hz | >Aim = {wanted_db:.1f} | >Reached = {reached_db:.1f} | >Drive dB =
+    {rise_db:+.1f} | >V = {voltage:.1f} | >W = {power_w:.0f} | >mm = {displacement_mm:.1f} |
+    >To spare dB = {left_db:+.1f} | Runs out first = {what}
 clean: Distortion counts as clean up to {limits} dB for the second to the fifth harmonic (burst
     limits of CEA-2010-A).
 follows: The drive limit of the bands follows this headroom.
@@ -49,8 +49,8 @@ rated: Load {load}; the amplifier {is_rated:|is rated for|gives, derived from th
     load,} {rated:.1f} V, {power:.0f} W into it. At the lowest impedance ({load.minimum_ohm:.2f}
     ohm{load.minimum_assumed:|, taken for 0.8 times nominal|}) that is {most:.0f} W and
     {current:.1f} A.
-candidates: High-pass | >Bass lost dB | >Still lacking dB | Verdict
-candidate: {name} | {loss_db:.1f} | {shortage_db:.1f} | {why}
+candidates: High-pass = {name} | >Bass lost dB = {loss_db:.1f} | >Still lacking dB =
+    {shortage_db:.1f} | Verdict = {why}
 protection: Protective high-pass: {to}{changes:| (now {now})|}: {why}{below:|, at the full wanted
     level; the plan stays {below:.1f} dB below it|}.
 lacking: {lacking_db:.1f} dB are still lacking at {unrelieved} Hz: turn the level down by that much.
@@ -80,8 +80,7 @@ def extra_drive_lines(extras: Sequence[BandExtra]) -> Part:
     """Return what gains and level cost in each band, as a table."""
     boxed = any(entry.displacement_db is not None for entry in extras)
     more = [f"  {_say('largest')}"] if boxed else []
-    rows = (_say.cells("extra_row", entry) for entry in extras)
-    return [_say("extra"), _say.cells("extra_titles"), *rows, *more]
+    return [_say("extra"), *_say.table("extras", extras), *more]
 
 
 def headroom_lines(record: HeadroomRecord, *, detail: bool = True) -> Part:
@@ -95,10 +94,8 @@ def headroom_lines(record: HeadroomRecord, *, detail: bool = True) -> Part:
         texts.append(_say("follows"))
     found: Part = [title]
     if detail:
-        rows = [
-            _say.cells("band", one, what=one.limit and LIMITS[one.limit]) for one in record.bands
-        ]
-        found = [f"{title} {_say('explained')}", _say.cells("bands"), *rows]
+        limits = [{"what": one.limit and LIMITS[one.limit]} for one in record.bands]
+        found = [f"{title} {_say('explained')}", *_say.table("bands", record.bands, limits)]
         texts[1:1] = _detail(record)
     return [*found, *(f"  {text}" for text in texts)]
 
@@ -128,11 +125,8 @@ def _first_text(record: HeadroomRecord) -> str:
 
 
 def high_pass_text(high_pass: HighPass | None) -> str:
-    """Return corner, family and slope of a high-pass, or "off"."""
-    if high_pass is None:
-        return "off"
-    family = {"butterworth": "Butterworth", "linkwitz_riley": "Linkwitz-Riley"}[high_pass.family]
-    return f"{high_pass.corner:g} Hz, {family} {6 * high_pass.order} dB/oct"
+    """Return family, slope and corner of a high-pass, or "off"."""
+    return "off" if high_pass is None else str(high_pass.filter()).removeprefix("high-pass ")
 
 
 _why = worded("""
@@ -190,8 +184,10 @@ def protection_lines(
     texts = [f"  {_say('protection', choice, **told)}"]
     if choice.unrelieved is not None and lacking_db > 0.0:
         texts.append(f"  {_say('lacking', choice, lacking_db=lacking_db)}")
-    rows = []
-    for one in choice.candidates:
-        name, why = high_pass_text(one.high_pass), refusal_text(one) or "may be set"
-        rows.append(_say.cells("candidate", one, name=name, why=why))
-    return [*texts, *([_say.cells("candidates"), *rows] if detail else [])]
+    if not detail:
+        return texts
+    verdicts = [
+        {"name": high_pass_text(one.high_pass), "why": refusal_text(one) or "may be set"}
+        for one in choice.candidates
+    ]
+    return [*texts, *_say.table("candidates", choice.candidates, verdicts)]

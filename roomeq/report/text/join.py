@@ -21,11 +21,10 @@ from roomeq.report.text.joining import (
     joining_verdict,
     loss_text,
     reference_lines,
-    set_text,
     setting_entries,
 )
 from roomeq.report.text.layout import Part, bullets, listed, text_of, worded
-from roomeq.report.text.path import path_parts
+from roomeq.report.text.path import path_part
 from roomeq.report.text.safety import SAFETY_LINE
 
 _say = worded("""
@@ -43,8 +42,8 @@ level: Level between {lowest:.0f} and {highest:.0f} Hz, against what it was: abo
 write: Write what it was into the room file (subwoofer = "late" or "early" under [timing]), put the
     delay back, and run this again.
 answer: If it is {word}: {delay}, polarity {polarity}, the sum would lose {loss_db:.1f} dB
-pairs: >Deviation dB | >Loss dB | Subwoofer | Mains | >Acoustic order | Remarks
-pair: {deviation_db:.2f} | {loss_db:.2f} | {low} | {high} | {acoustic_order} | {remarks}
+pairs: >Deviation dB = {deviation_db:.2f} | >Loss dB = {loss_db:.2f} | Subwoofer = {low} |
+    Mains = {high} | >Acoustic order = {acoustic_order} | Remarks = {remarks}
 keep: Keep the present pair: no other on offer whose slopes meet as well leaves 0.5 dB less after
     delay, level and bands.
 preferred: To be preferred: subwoofer {low}; mains {high}. It leaves {best.deviation_db:.1f} dB of
@@ -64,17 +63,15 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
         if path is not None and path.recommended is not None:
             parts.append(_say("bypass_first"))
     bypassed = record is not None and bool(record.bypass)
-    of_path, blocks = path_parts(path, joining.estimate, detail=detail, bypassed=bypassed)
-    parts += [listed("The path of the subwoofer", of_path), *blocks]
+    of_path = path_part(path, joining.estimate, detail=detail, bypassed=bypassed)
+    parts.append(["The path of the subwoofer", *of_path] if of_path else [])
     if joining.corners is not None:
         parts.append(corner_lines(joining.corners))
     elif record is not None:
         missing = joining.corners_missing
         parts.append(f"Other corners and slopes were not tried: {missing}.")
-    last = [SAFETY_LINE]
-    if joining.settled is not None:
-        last = [set_text(joining.settled, joining.present), SAFETY_LINE]
-    return text_of([*parts, last])
+    last = [] if joining.settled is None else setting_entries(joining.settled, joining.present)
+    return text_of([*parts, [*listed("To set:", last), SAFETY_LINE]])
 
 
 def level_joining_lines(
@@ -136,8 +133,7 @@ def corner_lines(choice: CornerChoice) -> Part:
     return [
         "Corner and slopes",
         f"  {_verdict(choice)}",
-        _say.cells("pairs"),
-        *(_pair_row(entry, choice.present) for entry in shown),
+        *_say.table("pairs", shown, [_of_pair(entry, choice.present) for entry in shown]),
         *listed("  On offer, but not ranked:", _refused(choice)),
     ]
 
@@ -152,18 +148,14 @@ def _refused(choice: CornerChoice) -> list[str]:
     for pair, doubt in choice.refused:
         name = f"every pair at {pair.corner:g} Hz"
         if len(whys[pair.corner]) > 1:
-            name = ", ".join(_short_words(pair))
+            name = ", ".join(_pair_words(pair))
         found.setdefault(doubt, {})[name] = None
     return [f"{'; '.join(names)}: {PAIR_DOUBTS[doubt]}" for doubt, names in found.items()]
 
 
 def _pair_words(pair: CrossoverPair) -> tuple[str, str]:
-    return str(pair.low_pass or "without a low-pass"), str(pair.high_pass or "without a high-pass")
-
-
-def _short_words(pair: CrossoverPair) -> tuple[str, str]:
-    low, high = _pair_words(pair)
-    return low.removeprefix("low-pass "), high.removeprefix("high-pass ")
+    low, high = pair.low_pass or "without a low-pass", pair.high_pass or "without a high-pass"
+    return str(low).removeprefix("low-pass "), str(high).removeprefix("high-pass ")
 
 
 def _verdict(choice: CornerChoice) -> str:
@@ -175,8 +167,8 @@ def _verdict(choice: CornerChoice) -> str:
     return _say("preferred", choice, best=best, polarity=settings.polarity, **told)
 
 
-def _pair_row(entry: RankedPair, present: RankedPair) -> list[str]:
+def _of_pair(entry: RankedPair, present: RankedPair) -> dict[str, str]:
     remarks = ["present"] if entry is present else []
     remarks += [PAIR_DOUBTS[doubt] for doubt in entry.doubts]
-    low, high = _short_words(entry.pair)
-    return _say.cells("pair", entry, low=low, high=high, remarks=", ".join(remarks))
+    low, high = _pair_words(entry.pair)
+    return {"low": low, "high": high, "remarks": ", ".join(remarks)}

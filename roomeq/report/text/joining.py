@@ -15,7 +15,7 @@ from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSett
 from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.records import AS_IT_IS, PresentRecord, is_stated
+from roomeq.plan.records import PresentRecord, is_stated
 from roomeq.report.text.layout import Part, bullets, counted, listed, said, worded
 
 NAMED_SEAT_DB = 0.3
@@ -101,7 +101,6 @@ cost: Bands and level cost {cost_db:.1f} dB of it{more:|, more than joining gain
     loses {loss_db:.1f} dB (roomeq join), with them the deviation is less.
 decides: What decides: the microphone close to each cone in turn, one time zero: both first
     half-waves must go the same way. Rewire nothing on less.
-before_bands: Before the bands, as roomeq join says: {setting}, loses {loss_db:.1f} dB.
 stops_at_range: The level stops where the knob ends, or at the 6 dB that are changed at once. Set it
     and measure again.
 stops_at_drive: The level stops at the drive limit, which grants no further step.
@@ -126,8 +125,8 @@ worse: Seat {seat} loses {by_db:.1f} dB more than now.
 differs: The measured sum differs from that of its parts by {percent:.0f} % ({lowest:.0f} to
     {highest:.0f} Hz).
 loses: What the sum loses at each seat, {lowest:.0f} to {highest:.0f} Hz
-seats: Seat | >Weight | >Loses now dB | >Then dB | >Level change dB
-seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {level_gain_db:+.1f}
+seats: Seat = {seat} | >Weight = {share:.0f} % | >Loses now dB = {before_db:.1f} | >Then dB =
+    {after_db:.1f} | >Level change dB = {level_gain_db:+.1f}
 leave_delay: leave the delay as it is ({stated:|subwoofer {delay}|not stated})
 delay_it: EITHER delay the {box} by {number} ms {stated:|(was {was})|more than now (not stated)}
     {back}OR, where distances are entered, subwoofer {distance}; never both
@@ -164,35 +163,18 @@ def setting_entries(
     record: JoiningRecord, stated: PresentRecord | None = None, *, level: bool = True
 ) -> list[str]:
     """Return bypass, delay, polarity, phase and level in words, with what is set now."""
-    settings = record.settings.settings()
-    entries = [f"Bypass: {one}, one too many" for one in record.bypass]
-    entries.append(f"Delay: {_delay_advice(record, stated)}")
+    settings, present = record.settings.settings(), record.present.settings()
+    advice = delay_instruction(settings, present=present, stated=is_stated(stated, "delay_ms"))
+    entries = [*(f"Bypass: {one}, one too many" for one in record.bypass), f"Delay: {advice}"]
     at = f" at {settings.phase_frequency or 0.0:g} Hz"
-    for name, now, then in _turned(record, stated):
-        was = "" if now == then else f" (now {now})"
-        entries.append(f"{name}: {then}{at if then.endswith('degrees') else ''}{was}")
+    for name, now, then in record.setting_rows(stated):
+        if name in ("Polarity", "Phase control"):
+            was = "" if now == then else f" (now {now})"
+            entries.append(f"{name}: {then}{at if then.endswith('degrees') else ''}{was}")
     if level and settings.level_change_db:
         change_db = signed_setting(settings.level_change_db)
         entries.append(f"Level of the subwoofer: {change_db} dB against now")
     return entries
-
-
-def _delay_advice(record: JoiningRecord, stated: PresentRecord | None) -> str:
-    settings, present = record.settings.settings(), record.present.settings()
-    return delay_instruction(settings, present=present, stated=is_stated(stated, "delay_ms"))
-
-
-def _turned(record: JoiningRecord, stated: PresentRecord | None) -> list[tuple[str, str, str]]:
-    """Return polarity and phase control: name, now, and what it is to be."""
-    return [row for row in record.setting_rows(stated) if row[0] in ("Polarity", "Phase control")]
-
-
-def set_text(record: JoiningRecord, stated: PresentRecord | None, *others: str) -> str:
-    """Return what is to be set in one sentence, `others` first: the last lines of an output."""
-    entries = [*others, *(f"bypass {one}" for one in record.bypass), _delay_advice(record, stated)]
-    for name, now, then in _turned(record, stated):
-        entries += [f"{name.lower()} {then}"] if then not in (now, AS_IT_IS) else []
-    return f"To set: {'; '.join(entries)}."
 
 
 def joining_parts(
@@ -205,30 +187,31 @@ def joining_parts(
 
     Where it is known what bands would still do, that is told as well.
     """
-    loud = [] if with_bands is None else loud_texts(with_bands)
+    found, test = record.alignment, record.polarity
+    told = test if test is not None and test.inverted is not None else None
+    sure = joining_sentences(record) + _say.each({"arrival": told, "at_end": found.at_end})
     notes = [note for note in record.notes if note is not JoiningNote.SUM_DISAGREES]
-    texts = [joining_note_text(note, record) for note in notes]
     title = "Settings of the subwoofer against the mains"
     return [
-        *loud,
         joining_verdict(record),
-        *joining_doubts(record),
+        *joining_doubts(record, with_bands=with_bands),
         [*listed(title, setting_entries(record, stated)), *reference_lines(stated)],
         seat_loss_lines(record),
-        listed("How sure the joining is", [*joining_sentences(record), *texts]),
+        listed("How sure the joining is", sure + [joining_note_text(n, record) for n in notes]),
         [] if with_bands is None else bands_lines(with_bands),
     ]
 
 
 def joining_backing(record: JoiningRecord, stated: PresentRecord | None, *more: str) -> Part:
     """Return what backs a joining in a plan, less what its cautions say, and `more` sentences."""
-    sentences = bullets([*joining_sentences(record, brief=True), *more])
+    sentences = bullets([*joining_sentences(record), *more])
     return [*seat_loss_lines(record), *sentences, *reference_lines(stated)]
 
 
-def joining_doubts(record: JoiningRecord) -> list[str]:
+def joining_doubts(record: JoiningRecord, *, with_bands: JoiningRecord | None = None) -> list[str]:
     """Return what speaks against the settings, in sentences, to stand before them."""
-    texts = loud_texts(record)
+    judged = record if with_bands is None else with_bands
+    texts = [_say("loud", judged)] if judged.taken_off_db >= FAR_TOO_LOUD_DB else []
     if JoiningNote.SUM_DISAGREES in record.notes:
         texts.append(joining_note_text(JoiningNote.SUM_DISAGREES, record))
     if record.explanation is not None:
@@ -249,11 +232,6 @@ def bands_lines(record: JoiningRecord) -> list[str]:
         told["level_db"] = signed_setting(settings.level_change_db)
         text = f"{_say('deviation', bands)} {_say('bands', record, **told)}"
     return ["What bands would still do", f"  {text}"]
-
-
-def loud_texts(record: JoiningRecord) -> list[str]:
-    """Say that the subwoofer is far too loud; nothing where it is not."""
-    return [] if record.taken_off_db < FAR_TOO_LOUD_DB else [_say("loud", record)]
 
 
 def loss_text(
@@ -297,32 +275,21 @@ def joining_verdict(record: JoiningRecord) -> str:
 
 def seat_loss_lines(record: JoiningRecord) -> Part:
     """Return what the sum loses at each seat, as a table."""
-    rows = (_say.cells("seat", seat, share=100 * seat.weight) for seat in record.seats)
-    return [_say("loses", record), _say.cells("seats"), *rows]
+    shares = [{"share": 100 * seat.weight} for seat in record.seats]
+    return [_say("loses", record), *_say.table("seats", record.seats, shares)]
 
 
-def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str]:
-    """Return what backs a joining, in sentences.
-
-    Parameters
-    ----------
-    record : JoiningRecord
-    brief : bool
-        Without what `join` and the cautions of a plan say.
-    """
-    bands, test, found = record.bands, record.polarity, record.alignment
-    texts = [*polarity_sentences(record), *_say.each({"decides": test, "deviation": bands})]
-    if bands is not None and bands.chosen and bands.no_change is None:
-        if not brief:
-            texts.append(_candidate("before_bands", found.chosen))
-        if bands.level_stops_at:
-            texts.append(_say(f"stops_at_{bands.level_stops_at}"))
-    told = test is not None and test.inverted is not None
-    texts += _say.each({"arrival": test if told and not brief else None})
-    texts += [*_worse_seats(record), *_say.each({"at_end": found.at_end and not brief})]
+def joining_sentences(record: JoiningRecord) -> list[str]:
+    """Return what backs a joining, in sentences, less what the cautions of a plan say."""
+    bands, found = record.bands, record.alignment
+    texts = polarity_sentences(record)
+    texts += _say.each({"decides": record.polarity, "deviation": bands})
+    if bands is not None and bands.chosen and bands.no_change is None and bands.level_stops_at:
+        texts.append(_say(f"stops_at_{bands.level_stops_at}"))
+    texts += _worse_seats(record)
     if found.longer is not None:
-        texts.append(_candidate("longer", found.longer))
-    texts += _say.each({"offer_unknown": not record.delay_stated})
+        texts.append(_say("longer", found.longer, setting=_candidate_text(found.longer)))
+    texts += [*_say.each({"offer_unknown": not record.delay_stated})]
     texts += meeting_sentences(record.meeting)
     if len(record.seats) < 3:
         texts.append(_say("few_seats", seats=counted(len(record.seats), "seat")))
@@ -335,12 +302,11 @@ def polarity_sentences(record: JoiningRecord) -> list[str]:
     both = found.normal, found.inverted
     turned = any(best.settings.phase_deg for best in both)
     one, other = (_candidate_text(best, phase=turned) for best in both)
-    best = _say("polarities", found, one=one, other=other)
-    if test is None:
-        return [best, _say("wiring_not_tested", record)]
-    if test.inverted is None:
-        return [best, _say("wiring_or_delay", half_period_ms=500.0 / record.corner)]
-    return [best, _say("wiring", test)]
+    code = "wiring_not_tested"
+    if test is not None:
+        code = "wiring" if test.inverted is not None else "wiring_or_delay"
+    wiring = _say(code, test or record, half_period_ms=500.0 / record.corner)
+    return [_say("polarities", found, one=one, other=other), wiring]
 
 
 def _worse_seats(record: JoiningRecord) -> list[str]:
@@ -350,10 +316,6 @@ def _worse_seats(record: JoiningRecord) -> list[str]:
         what, lost = "quieter", {row.seat: -row.level_gain_db for row in record.seats}
     worse = {seat: by_db for seat, by_db in lost.items() if by_db > NAMED_SEAT_DB}
     return [_say(what, seat=seat, by_db=by_db) for seat, by_db in worse.items()]
-
-
-def _candidate(what: str, candidate: CandidateRecord) -> str:
-    return _say(what, candidate, setting=_candidate_text(candidate))
 
 
 def _candidate_text(candidate: CandidateRecord, *, phase: bool = False) -> str:

@@ -115,9 +115,22 @@ class Words(dict[str, str]):
         holding = {code: thing if of is True else of for code, of in cases.items() if of}
         return [self(code, of, **told) for code, of in holding.items()]
 
-    def cells(self, code: str, thing: object = None, /, **told: Any) -> list[str]:
-        """Return the words of a code as the cells of a row, which stand between ``|``."""
-        return [said(cell, thing, **told) for cell in self[code].split(" | ")]
+    def table(
+        self,
+        code: str,
+        things: Iterable[object],
+        told: Iterable[Mapping[str, Any]] = itertools.repeat({}),
+    ) -> list[list[str]]:
+        """Return titles and a row for each thing, with what else is told of it; see `text_of`.
+
+        Columns stand between ``|``: the title, ``=``, and the words of a cell.
+        """
+        columns = [column.split(" = ", 1) for column in self[code].split(" | ")]
+        rows = [
+            [said(cell, thing, **more) for _, cell in columns]
+            for thing, more in zip(things, told, strict=False)
+        ]
+        return [[title for title, _ in columns], *rows]
 
 
 def worded(text: str) -> Words:

@@ -10,28 +10,26 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 from roomeq.base.levels import signed
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
-from roomeq.device.path import Bypass, PathAnalysis, same_response
+from roomeq.device.path import PathAnalysis, same_response
 from roomeq.optimiser.path.estimate import PathCandidate, PathEstimate, PathVerdict
 from roomeq.report.text.layout import Part, bullets, worded
 
 _NULL_DB = -60.0
 _FLAT_DB = 0.1
 _TIMES = {1: "", 2: "twice ", 3: "three times ", 4: "four times "}
-_FAMILIES = {"butterworth": "Butterworth", "linkwitz_riley": "Linkwitz-Riley"}
 _SHOWN = 6
-_TABLED = (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS)
-"""Verdicts that come with a table of what would fit."""
 _say = worded("""
+free: Subwoofer and mains by their filters alone (free field, equal level and distance)
 slope: All low-passes together: {at_corner_db:+.1f} dB at {corner:g} Hz, {slope} dB per octave in
     the end ({fall:.0f} over the second octave above)
-candidates: >Likely | >Corner Hz | What would give it
-sums: Subwoofer | >At {corner:g} Hz | >Deepest | >Highest | Nearest to flat
-sum: {inverted:|inverted|normal}{delay:|, {ms:.2f ms|later|earlier}|} | {at_corner} | {dip} | {peak}
-    | {flattest} at {flattest_frequency:.0f} Hz
+sums: Subwoofer = {inverted:|inverted|normal}{delay:|, {ms:.2f ms|later|earlier}|} | >At corner =
+    {at_corner} | >Deepest = {dip} | >Highest = {peak} | Nearest to flat = {flattest} at
+    {flattest_frequency:.0f} Hz
 bypass: Bypass {named}{matching:|, so that exactly the low-pass is left that matches the mains|}. In
     its flatter polarity the sum is then off by at most {flatter.deviation_db:.1f} dB
     ({flatter.inverted:|inverted|normal polarity}) instead of {before.deviation_db:.1f} dB at
@@ -71,60 +69,60 @@ evidence: Largest level {signal_to_noise_db:.0f} dB above the noise of one point
 """)
 
 
-def path_parts(
+def path_part(
     analysis: PathAnalysis | None,
     estimate: PathEstimate | None,
     *,
-    detail: bool,
+    detail: bool = True,
     bypassed: bool = False,
-) -> tuple[list[str], list[Part]]:
-    """Return what is told of the path: single entries, and parts with tables.
+) -> Part:
+    """Return what is told of the path as a list, and tables below it.
 
-    Where it is `bypassed` among the settings, that is not said again but in detail.
+    Parameters
+    ----------
+    analysis : PathAnalysis or None
+        What the described path does.
+    estimate : PathEstimate or None
+        Which low-passes are really engaged; where they are those described, what to bypass is not
+        said again.
+    detail : bool
+        Whether to tell as well the sum by the filters alone, and what the estimate rests on.
+    bypassed : bool
+        Whether a bypass is among the settings: then the described path is told in detail only.
     """
-    entries, parts = list[str](), list[Part]()
-    if analysis is not None and detail:
-        parts.append(path_lines(analysis))
-    elif analysis is not None and not bypassed:
-        entries += [*_filters(analysis), *[path_advice(analysis)] * (analysis.low_pass_count > 1)]
-    if estimate is not None and (detail or estimate.verdict in _TABLED):
-        parts.append(path_estimate_lines(estimate, described=analysis, detail=detail))
-    elif estimate is not None:
+    entries, tables = list[str](), list[Sequence[str]]()
+    if analysis is not None and (detail or not bypassed):
+        mains = "; ".join(map(str, analysis.mains)) or "no high-pass"
+        assumed = " (not stated; taken to match the first low-pass)" * analysis.mains_assumed
+        entries += [f"In the path: {entry}" for entry in analysis.filters]
+        entries.append(f"Mains: {mains}{assumed}")
+        if detail or analysis.low_pass_count > 1:
+            entries.append(path_advice(analysis))
+        if detail:
+            falls = {"slope": 6 * analysis.order, "fall": abs(analysis.slope_db_per_octave)}
+            entries.append(_say("slope", analysis, **falls))
+            sums = [*analysis.sums, *[analysis.best] * bool(analysis.best.delay)]
+            tables += ["", _say("free"), *_say.table("sums", sums, map(_of_sum, sums))]
+    if estimate is not None:
         entries += _estimate_texts(estimate, described=analysis)
-    return entries, parts
+        if detail and estimate.verdict is not PathVerdict.IN_ROOM:
+            entries.append(_say("evidence", estimate))
+            if (high := estimate.high_pass) is not None and high.filter is not None:
+                entries.append(f"Engaged too: {high.filter} ({_sure(high.probability)})")
+        if estimate.verdict in (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS):
+            tables += ["", "Low-passes that would fit", *_candidates(estimate)]
+    return [*bullets(entries), *tables]
 
 
-def path_lines(analysis: PathAnalysis) -> Part:
-    """Return what a described path does: level, slope, sum in both polarities, what to bypass."""
-    falls = {"slope": 6 * analysis.order, "fall": abs(analysis.slope_db_per_octave)}
-    sums = [*analysis.sums, *[analysis.best] * bool(analysis.best.delay)]
-    return [
-        "The subwoofer's path by its filters alone (free field, equal level and distance)",
-        *bullets([*_filters(analysis), _say("slope", analysis, **falls)]),
-        _say.cells("sums", analysis),
-        *map(_sum_row, sums),
-        f"  {path_advice(analysis)}",
-    ]
-
-
-def _filters(analysis: PathAnalysis) -> list[str]:
-    """Return the filters in the paths of subwoofer and mains."""
-    mains = "; ".join(str(entry) for entry in analysis.mains) or "no high-pass"
-    assumed = " (not stated; taken to match the first low-pass)" if analysis.mains_assumed else ""
-    return [*(f"In the path: {entry}" for entry in analysis.filters), f"Mains: {mains}{assumed}"]
-
-
-def _sum_row(figures: SumFigures) -> list[str]:
-    return _say.cells(
-        "sum",
-        figures,
-        delay=figures.delay != 0.0,
-        ms=1e3 * figures.delay,
-        at_corner=_level(figures.at_corner_db),
-        dip=_place(figures.dip_db, figures.dip_frequency),
-        peak=_place(figures.peak_db, figures.peak_frequency),
-        flattest=_level(figures.flattest_db),
-    )
+def _of_sum(figures: SumFigures) -> dict[str, object]:
+    return {
+        "delay": figures.delay != 0.0,
+        "ms": 1e3 * figures.delay,
+        "at_corner": _level(figures.at_corner_db),
+        "dip": _place(figures.dip_db, figures.dip_frequency),
+        "peak": _place(figures.peak_db, figures.peak_frequency),
+        "flattest": _level(figures.flattest_db),
+    }
 
 
 def _level(level_db: float) -> str:
@@ -136,15 +134,11 @@ def _place(level_db: float, frequency: float) -> str:
 
 
 def path_advice(analysis: PathAnalysis) -> str:
-    """Say what to bypass, or that nothing is to be."""
-    if analysis.recommended is not None:
-        return bypass_text(analysis.recommended, analysis)
-    fixed = analysis.low_pass_count > 1 and not analysis.can_bypass
-    return _say("fixed" if fixed else "not_twice", analysis)
-
-
-def bypass_text(choice: Bypass, analysis: PathAnalysis) -> str:
-    """Say what to bypass, what is left, and what the sum gains."""
+    """Say what to bypass, what is left, and what the sum gains; or that nothing is to be."""
+    choice = analysis.recommended
+    if choice is None:
+        fixed = analysis.low_pass_count > 1 and not analysis.can_bypass
+        return _say("fixed" if fixed else "not_twice", analysis)
     named, *others = (
         " and ".join(f"the {analysis.filters[i]}" for i in places)
         for places in (choice.positions, *choice.alternatives)
@@ -156,36 +150,6 @@ def bypass_text(choice: Bypass, analysis: PathAnalysis) -> str:
     told |= {"gains": choice.gain_db >= _FLAT_DB, "before": analysis.flatter}
     alone = best_db > choice.flatter.deviation_db + _FLAT_DB
     return _say("bypass", choice, alone=alone, **told)
-
-
-def path_estimate_lines(
-    estimate: PathEstimate, *, described: PathAnalysis | None = None, detail: bool = True
-) -> Part:
-    """Return what a response of the path tells, and what it cannot.
-
-    Parameters
-    ----------
-    estimate : PathEstimate
-    described : PathAnalysis, optional
-        What was said of the described path already: where the same filters are engaged, what to
-        bypass is not said again.
-    detail : bool
-        Whether to tell what the answer rests on.
-
-    Returns
-    -------
-    sequence
-        As `roomeq.report.text.layout.text_of` takes it.
-    """
-    texts = _estimate_texts(estimate, described=described)
-    lines = ["Which low-passes are really engaged", *(f"  {text}" for text in texts)]
-    found = _candidates(estimate) if estimate.verdict in _TABLED else []
-    evidence: list[str] = []
-    if detail and estimate.verdict is not PathVerdict.IN_ROOM:
-        evidence = bullets([_say("evidence", estimate)])
-        if (high := estimate.high_pass) is not None and high.filter is not None:
-            evidence += bullets([f"Engaged too: {high.filter} ({_sure(high.probability)})"])
-    return [*lines, *found, *evidence]
 
 
 def _estimate_texts(estimate: PathEstimate, *, described: PathAnalysis | None = None) -> list[str]:
@@ -257,17 +221,16 @@ def _ways(candidate: PathCandidate) -> str:
 
 
 def _set_words(way: Sequence[CrossoverFilter]) -> str:
-    counts = Counter((one.family, one.order, one.corner) for one in way)
-    return " with ".join(
-        f"{_TIMES[count]}{_FAMILIES[family]} {6 * order} dB/oct at {corner:.0f} Hz"
-        for (family, order, corner), count in counts.items()
-    )
+    whole = (str(replace(one, corner=round(one.corner))) for one in way)
+    counts = Counter(name.removeprefix("low-pass ") for name in whole)
+    return " with ".join(f"{_TIMES[count]}{name}" for name, count in counts.items())
 
 
-def _candidates(estimate: PathEstimate) -> Part:
+def _candidates(estimate: PathEstimate) -> list[Sequence[str]]:
     rows = [
         [f"{100 * one.probability:.0f} %", f"{one.corner:.0f}" if one.order else "", _ways(one)]
         for one in estimate.candidates[:_SHOWN]
     ]
     more = len(estimate.candidates) - _SHOWN
-    return [_say.cells("candidates"), *rows, *([f"  and {more} more"] if more > 0 else [])]
+    below = [f"  and {more} more"] if more > 0 else []
+    return [[">Likely", ">Corner Hz", "What would give it"], *rows, *below]

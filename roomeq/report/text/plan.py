@@ -13,16 +13,14 @@ import math
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import signed, signed_setting
 from roomeq.importers.room_assembly import LIMIT_UNKNOWN
-from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import is_stated
-from roomeq.report.text.headroom import drive_parts, high_pass_text, protection_lines
-from roomeq.report.text.joining import joining_backing, joining_doubts, joining_verdict, set_text
+from roomeq.report.text.headroom import drive_parts, protection_lines
+from roomeq.report.text.joining import joining_backing, joining_doubts, joining_verdict
 from roomeq.report.text.layout import Part, bullets, counted, joined, listed, text_of, worded
 from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
 from roomeq.report.text.several import (
-    each_to_set,
     mains_entries,
     own_cautions,
     several_settings,
@@ -46,17 +44,16 @@ alone: The subwoofer alone: deviation {deviation_before_db:.1f} dB now, {deviati
     predicted
 settings: Settings in dB ({what}; error: all bands at 0; left: with these){stated:||; what is set
     now is not stated, taken for 0 dB}{detail:|; s.d.: how much the seats differ|}
-bands: >Band | >Now | >Set to | > | Gain | >Error | >Left | >S.d. | Why
-band: {label} Hz | {now} | {then} | {set} | {bar} | {error_db:+.1f} | {remaining_db:+.1f} |
-    {spread_db:.1f} | {why}
+bands: >Band = {label} Hz | >Now = {now} | >Set to = {then} | > = {set} | Gain = {bar} | >Error =
+    {error_db:+.1f} | >Left = {remaining_db:+.1f} | >S.d. = {spread_db:.1f} | Why = {why}
 chosen: What it was chosen from (deviations from the target in dB)
-choices: Setting | >Moves | >Weighted | >Average | >Seats | >Peak | >Loudness | Worst seat
-choice: {name} | {moved} | {deviation_db:.2f} | {average_sd_db:.1f} | {seat_sd_db:.1f} |
-    {largest_excess_db:+.1f} | {loudness_db:+.1f} | {worst}
+choices: Setting = {name} | >Moves = {moved} | >Weighted = {deviation_db:.2f} | >Average =
+    {average_sd_db:.1f} | >Seats = {seat_sd_db:.1f} | >Peak = {largest_excess_db:+.1f} | >Loudness =
+    {loudness_db:+.1f} | Worst seat = {worst}
 at_seats: Standard deviation at each seat{left_out:| (without it: with settings chosen by the
     others)|}
-seats: Seat | >Weight | >Now dB | >Predicted dB | >Without it dB
-seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {left_out_after_db:.1f}
+seats: Seat = {seat} | >Weight = {share:.0f} % | >Now dB = {before_db:.1f} | >Predicted dB =
+    {after_db:.1f} | >Without it dB = {left_out_after_db:.1f}
 knob: {knob} ({purpose}{exact:|; predicted at {exact_change_db:+.2f} dB|})
 level_knob: Level knob: {setting:|{change:|{change} dB, to|stays at} {setting} dB|{change:|{change}
     dB from now|as it is} (not stated)}
@@ -73,10 +70,7 @@ proof: No setting within the limits is better than {least}; the best found has
     {best_deviation_db:.2f} dB{last}.
 kept: , what is set now {deviation_db:.2f} dB
 best: , and is proposed
-only_joined: ; the bands, which stay, have {deviation_db:.2f} dB
-many_rooms: ; what suits all rooms has {deviation_db:.2f} dB
-sum: ; what the sum with the mains asks for has {deviation_db:.2f} dB
-fewer: , the proposal, with fewer moves, {deviation_db:.2f} dB
+other: , the proposal {deviation_db:.2f} dB (see why at each band)
 """)
 
 
@@ -102,11 +96,9 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     if plan.joining is not None:
         about_q = q_sentences(plan, detail=detail)
         backing = joining_backing(plan.joining, plan.present, *about_q)
-    last = each_to_set(plan) if several else [_once_more(plan)]
-    (first, *verdict), *more = _verdicts(plan)
     parts: list[Part] = [
-        [title, first, *verdict],
-        *more,
+        title,
+        *_verdicts(plan),
         several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
         listed("Found in the measurements: look at it before anything is set", found),
         listed("Cautions", _cautions(plan, detail=detail)),
@@ -114,45 +106,42 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
         backing,
         *([] if several else _evidence(plan, detail=detail)),
         *drive_parts(plan, detail=detail),
-        [*last, SAFETY_LINE],
+        [*to_set(plan), SAFETY_LINE],
     ]
     return text_of(parts)
 
 
-def _verdicts(plan: Plan) -> list[list[str]]:
+def _verdicts(plan: Plan) -> list[Part]:
     old = [OLD_STATEMENT] if plan.statement == 1 else []
     why = [] if plan.no_change is None else [no_change_text(plan)]
     together = [] if plan.together is None else [together_verdict(plan.together)]
     if plan.joining is not None:
         verdict = " ".join([joining_verdict(plan.joining), *why])
-        texts = [[text] for text in (*old, *together, verdict, *joining_doubts(plan.joining))]
-        texts[-1] += bullets(mains_entries(plan))
-        return texts
+        texts = [*old, *together, verdict, *joining_doubts(plan.joining)]
+        return [*texts[:-1], [texts[-1], *bullets(mains_entries(plan))]]
     seats = counted(len(plan.seats), "seat")
     told = why + together or [_say("weighted", plan, seats=seats, least=_least(plan))]
-    return [[text] for text in old + told]
+    return [*old, *told]
 
 
 def _settings(plan: Plan, *, bars: bool, detail: bool) -> Part:
     device, stated = plan.device, is_stated(plan.present, "gains_stated")
     limits = {"lowest_db": device.lowest_db, "highest_db": device.highest_db}
-    rows = [
-        _say.cells(
-            "band",
-            band,
-            now=signed_setting(band.present_db, step_db=device.step_db) if stated else "",
-            then=signed_setting(band.gain_db, step_db=device.step_db),
-            set="set" if band.gain_db != band.present_db else "",
-            bar=gain_bar(band.gain_db, **limits) if bars else "",
-            error_db=plan.error_db(band),
-            spread_db=band.spread_db if detail else None,
-            why=reason_text(band, plan),
-        )
+    told = [
+        {
+            "now": signed_setting(band.present_db, step_db=device.step_db) if stated else "",
+            "then": signed_setting(band.gain_db, step_db=device.step_db),
+            "set": "set" if band.gain_db != band.present_db else "",
+            "bar": gain_bar(band.gain_db, **limits) if bars else "",
+            "error_db": plan.error_db(band),
+            "spread_db": band.spread_db if detail else None,
+            "why": reason_text(band, plan),
+        }
         for band in plan.bands
     ]
     what = "at the proposed level" if plan.joining is None else "subwoofer alone"
     title = _say("settings", what=what, stated=stated, detail=detail)
-    return [title, _say.cells("bands"), *rows, *_level(plan, detail=detail)]
+    return [title, *_say.table("bands", plan.bands, told), *_level(plan, detail=detail)]
 
 
 def _level(plan: Plan, *, detail: bool) -> Part:
@@ -184,20 +173,20 @@ def _knob(plan: Plan) -> str:
     return _say("level_knob", change=change, setting=setting)
 
 
-def _once_more(plan: Plan) -> str:
-    """Return what is to be set as the last lines: what lies further up has left the screen."""
-    rows = {name: then for name, _, then in plan.moved_rows()}
-    moved = ", ".join(f"{name} {then}" for name, then in rows.items() if name.endswith(" Hz"))
-    entries = [f"bands {moved} dB, the others as they are" if moved else "bands as they are"]
-    if "Level knob" in rows:
-        entries.append(_knob(plan).replace("Level knob:", "level knob"))
-    if "Level upstream" in rows:
-        entries.append(f"level upstream {signed(plan.level.upstream_shown_db)} dB")
-    if plan.protection is not None and plan.protection.changes:
-        entries.append(f"protective high-pass {high_pass_text(plan.protection.high_pass)}")
-    if plan.joining is not None:
-        return set_text(plan.joining, plan.present, *entries)
-    return f"To set: {'; '.join(entries)}."
+def to_set(plan: Plan) -> list[str]:
+    """Return what is to be set, as the last lines: what lies further up has left the screen."""
+    joins = [] if plan.joining is None else plan.joining.setting_rows(plan.present)
+    entries = []
+    for name, one in {**plan.subwoofers, "all" if plan.subwoofers else "subwoofer": plan}.items():
+        rows = [row for row in one.moved_rows() if one is not plan or row not in joins]
+        moved = [f"{label} {then.removeprefix('high-pass ')}" for label, _, then in rows]
+        if one.set_together is not None and (feeder := one.set_together.fed_by) is not None:
+            moved = [text for text in moved if text.startswith("Polarity")]
+            moved.append(f"{'else ' * bool(moved)}by {feeder}, which feeds it")
+        if moved or one is not plan or not plan.subwoofers:
+            entries.append(f"{name}: {', '.join(moved) if moved else 'as it is'}")
+    title = "To set, in dB (what is not named stays):"
+    return listed(title, [f"{entry}." for entry in (*entries, *mains_entries(plan))])
 
 
 def _cautions(plan: Plan, *, detail: bool) -> list[str]:
@@ -219,17 +208,20 @@ def _choices(plan: Plan) -> Part:
     """Return the settings that the proposal was chosen from, one line each."""
     if not plan.choices or plan.joining is not None:
         return []
-    rows = []
-    for one in plan.choices:
-        worst = "" if one.setting == "now" else f"{signed(one.worst_seat_db)} {one.worst_seat}"
-        rows.append(_say.cells("choice", one, name=_CHOICES[one.setting], worst=worst))
-    return [_say("chosen"), _say.cells("choices"), *rows]
+    told = [
+        {
+            "name": _CHOICES[one.setting],
+            "worst": f"{signed(one.worst_seat_db)} {one.worst_seat}" * (one.setting != "now"),
+        }
+        for one in plan.choices
+    ]
+    return [_say("chosen"), *_say.table("choices", plan.choices, told)]
 
 
 def _seats(plan: Plan) -> Part:
-    rows = [_say.cells("seat", seat, share=100 * seat.weight) for seat in plan.seats]
+    shares = [{"share": 100 * seat.weight} for seat in plan.seats]
     left_out = any(seat.left_out_after_db is not None for seat in plan.seats)
-    return [_say("at_seats", left_out=left_out), _say.cells("seats"), *rows]
+    return [_say("at_seats", left_out=left_out), *_say.table("seats", plan.seats, shares)]
 
 
 def _evidence(plan: Plan, *, detail: bool) -> list[Part]:
@@ -280,15 +272,8 @@ def q_sentences(plan: Plan, *, detail: bool = True) -> list[str]:
 def proof_sentence(plan: Plan, *, detail: bool = False) -> str:
     """Say how near to the best possible the plan is; a bound is rounded down, never up."""
     e = plan.evidence
-    cases = {
-        "kept": plan.no_change is not None,
-        "best": all(band.gain_db == band.best_gain_db for band in plan.bands),
-        "only_joined": plan.only_joined,
-        "many_rooms": any(band.reason is Reason.MANY_ROOMS for band in plan.bands),
-        "sum": plan.joining is not None,
-        "fewer": True,
-    }
-    last = next(_say(case, e) for case, holds in cases.items() if holds)
+    best = all(band.gain_db == band.best_gain_db for band in plan.bands)
+    last = _say("kept" if plan.no_change else "best" if best else "other", e)
     how = f" by {counted(e.nodes, 'node')}, sets of settings judged at once" if detail else ""
     return _say("proof", e, least=_least(plan, how), last=last)
 

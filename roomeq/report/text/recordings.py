@@ -38,9 +38,8 @@ hidden: Blank, and at all other bands: hidden by noise, or beyond the recording'
 place: channel {channel}{timed:|, {brief:|at {start:.2f} s|{start:.2f} to {stop:.2f} s}|}{banded:|,
     {narrow:|{lowest:.3g} Hz|{lowest:.3g} to {highest:.3g} Hz}|}
 finding: {word}, {name} ({sure}; {place}): {what}. What to do: {remedy}.
-distortion: >Band | >2nd | >3rd | >4th | >5th | >Total %
-rows: > | File | Seat | >Peak dBFS | >Drift ppm | Counts | Found
-row: {place} | {file} | {seat} | {peak_dbfs:.1f} | {drift_ppm:+.1f} | {counted} | {found}
+rows: > = {place} | File = {file} | Seat = {seat} | >Peak dBFS = {peak_dbfs:.1f} | >Drift ppm =
+    {drift_ppm:+.1f} | Counts = {counted} | Found = {found}
 """)
 
 
@@ -107,11 +106,12 @@ def recording_table(rows: Sequence[RecordingRow], *, notes: bool = True) -> Part
     """Return one line for each recording, `notes` by name or by number; none without any."""
     if not rows:
         return []
-    found = []
-    for place, one in enumerate(rows, start=1):
-        told = {"counted": counts_text(one), "found": _found(one, notes=notes)}
-        found.append(_say.cells("row", one, place=place, **told))
-    return ["Recorded sweeps, and how much each counts in a proposal", _say.cells("rows"), *found]
+    told = [
+        {"place": place, "counted": counts_text(one), "found": _found(one, notes=notes)}
+        for place, one in enumerate(rows, start=1)
+    ]
+    title = "Recorded sweeps, and how much each counts in a proposal"
+    return [title, *_say.table("rows", rows, told)]
 
 
 def _notes(rows: Sequence[RecordingRow]) -> list[str]:
@@ -190,4 +190,5 @@ def _distortion(row: DetailRow) -> Part:
         if (total := number(band.total_percent, digits=2))
     ]
     why = "hidden" if body else "no_distortion" if row.distortion else "no_sweep"
-    return [title, _say.cells("distortion"), *body, f"  {_say(why)}"]
+    titles = [">Band", ">2nd", ">3rd", ">4th", ">5th", ">Total %"]
+    return [title, titles, *body, f"  {_say(why)}"]

@@ -8,12 +8,13 @@ Numbers come from `roomeq.jobs.check`; nothing is computed here.
 from __future__ import annotations
 
 import math
+from itertools import repeat
 
 from roomeq.jobs.check import EquipmentRow, RoomOverview
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
 from roomeq.report.text.layout import Part, bullets, listed, text_of, worded
-from roomeq.report.text.path import contradiction_texts, path_parts
+from roomeq.report.text.path import contradiction_texts, path_part
 from roomeq.report.text.recordings import alarm_texts, detail_parts, recording_parts
 from roomeq.report.text.several import together_lines
 from roomeq.report.text.wording import SOURCES
@@ -29,13 +30,13 @@ no_low_pass: No low-pass in the path, as stated
 lower_limit: Subwoofer's own lower limit: {lower_limit:.0f} Hz{lower_limit_estimated:| (an estimate,
     not stated)|}
 repeatability: Repeatability of a measurement: {repeatability_db:.1f} dB
-bands: >Band | >Power mean dB | >Level mean dB | >S.d. dB | >Range dB | Loudest | Quietest
-band: {label} Hz | {power_mean_db:.1f} | {level_mean_db:.1f} | {spread_db:.1f} | {range_db:.1f} |
-    {loudest} | {quietest}
-dips: >Dip | >Depth dB | >Octaves | Seats | Verdict | Evidence
-dip: {frequency:.0f} Hz | {depth_db:.0f} | {width_octaves:.2f} | {where} | {verdict} | {evidence}
-files: Seat | >Points | >Hz | Phase | Level | File | Source
-file: {points} | {lowest:.0f} to {highest:.0f} | {has_phase:|yes|no} | {level} | {file}
+bands: >Band = {label} Hz | >Power mean dB = {power_mean_db:.1f} | >Level mean dB =
+    {level_mean_db:.1f} | >S.d. dB = {spread_db:.1f} | >Range dB = {range_db:.1f} | Loudest =
+    {loudest} | Quietest = {quietest}
+dips: >Dip = {frequency:.0f} Hz | >Depth dB = {depth_db:.0f} | >Octaves = {width_octaves:.2f} |
+    Seats = {where} | Verdict = {verdict} | Evidence = {evidence}
+files: Seat = {seat} | >Points = {points} | >Hz = {lowest:.0f} to {highest:.0f} | Phase =
+    {has_phase:|yes|no} | Level = {level} | File = {file} | Source = {source}
 one_level: One level offset per seat was removed first.
 variation: 20 to 80 Hz: the seats differ by {apart_db:.1f} dB (s.d.), which no equaliser changes;
     their average varies by {uneven_db:.1f} dB, which bands can mend in part.
@@ -86,13 +87,12 @@ def room_text(
     found += meeting_sentences(overview.meeting)
     if estimate is not None:
         found += contradiction_texts(estimate)
-    of_path, blocks = path_parts(overview.path_analysis, estimate, detail=detail)
+    of_path = path_part(overview.path_analysis, estimate, detail=detail)
     places = ", ".join(overview.places)
     parts: list[Part] = [
         f"{overview.room}: measurements",
         listed("Found: look at these first", found) or "Found: nothing that looks wrong",
-        bullets([*_setup(overview), *of_path]),
-        *blocks,
+        [*bullets(_setup(overview)), *of_path],
         listed("Amplifier and driver", _equipment(overview.equipment)),
         _measurements(overview, detail=detail) if detail or not overview.recordings else [],
         *recording_parts(overview.recordings, detail=detail),
@@ -150,25 +150,27 @@ def _equipment(row: EquipmentRow | None) -> list[str]:
 
 def _measurements(overview: RoomOverview, *, detail: bool) -> Part:
     """Return one line for each file in detail, else one for the seats that are alike."""
+    told = [
+        {
+            "points": "bands" if row.resolution == "third_octave" else row.points,
+            "level": "dB SPL" if row.level_reference == "spl" else "relative",
+            "file": row.file if detail else None,
+        }
+        for row in overview.measurements
+    ]
+    titles, *rows = _say.table("files", overview.measurements, told)
     sources: dict[tuple[str, ...], list[str]] = {}
-    for row in overview.measurements:
-        kind = _say.cells(
-            "file",
-            row,
-            points="bands" if row.resolution == "third_octave" else row.points,
-            level="dB SPL" if row.level_reference == "spl" else "relative",
-            file=row.file if detail else None,
-        )
-        sources.setdefault((row.seat, *kind), []).append(row.source)
+    for *kind, source in rows:
+        sources.setdefault(tuple(kind), []).append(source)
     alike: dict[tuple[str, ...], list[str]] = {}
     for (seat, *cells), found in sources.items():
         alike.setdefault((*cells, ", ".join(found)), []).append(seat)
-    rows = ([", ".join(seats), *kind] for kind, seats in alike.items())
-    return ["What was measured", _say.cells("files"), *rows]
+    shown = ([", ".join(seats), *cells] for cells, seats in alike.items())
+    return ["What was measured", titles, *shown]
 
 
 def _bands(overview: RoomOverview, *, detail: bool) -> Part:
-    less = {} if detail else {"level_mean_db": None, "range_db": None}
+    less: dict[str, None] = {} if detail else {"level_mean_db": None, "range_db": None}
     of = "all subwoofers together" if overview.together else SOURCES[overview.source]
     apart_db, uneven_db = (
         math.sqrt(found)
@@ -180,27 +182,20 @@ def _bands(overview: RoomOverview, *, detail: bool) -> Part:
         texts.append(_say("odd_seat", overview))
     return [
         f"What the seats share and where they differ, {of}",
-        _say.cells("bands"),
-        *(_say.cells("band", band, **less) for band in overview.bands),
+        *_say.table("bands", overview.bands, repeat(less)),
         *(f"  {text}" for text in texts),
     ]
 
 
 def _dips(overview: RoomOverview, *, detail: bool) -> Part:
     everywhere = len({row.seat for row in overview.measurements})
-    rows = [
-        _say.cells(
-            "dip",
-            dip,
-            where="all" if len(dip.seats) == everywhere else ", ".join(dip.seats),
-            verdict=_VERDICTS[dip.verdict],
-            evidence=", ".join(code.replace("_", " ") for code in dip.evidence) if detail else "",
-        )
+    told = [
+        {
+            "where": "all" if len(dip.seats) == everywhere else ", ".join(dip.seats),
+            "verdict": _VERDICTS[dip.verdict],
+            "evidence": ", ".join(code.replace("_", " ") for code in dip.evidence) * detail,
+        }
         for dip in overview.dips
     ]
-    return [
-        "Dips of 6 dB and more",
-        _say.cells("dips"),
-        *rows,
-        *([f"  {_say('late')}"] if detail else []),
-    ]
+    late = [f"  {_say('late')}"] if detail else []
+    return ["Dips of 6 dB and more", *_say.table("dips", overview.dips, told), *late]

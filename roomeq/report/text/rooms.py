@@ -27,16 +27,14 @@ _say = worded("""
 done: {done} of {all} rooms done{kept:|; {kept} had been done before|}. Plans in {out}/plans, all
     rooms in {table}.
 off: {room} ({plan}): {deviation_before_db:.1f} dB now, {deviation_after_db:.1f} dB
-tenths: Weighted deviation in dB | >Best tenth | >Median | >Worst tenth
 voiced: {plan.room}, voiced for {count} rooms. Weighted deviation, {over}: {before_db:.1f} dB now,
     {voiced_db:.1f} dB voiced; {own_db:.1f} dB if each room had a setting of its own.
-settings: >Band | >Now | >Set to
-rooms: Room | >Now dB | >Voiced dB | >Its own dB | >Loses dB
-room: {room} | {before_db:.1f} | {voiced_db:.1f} | {own_db:.1f} | {loses_db:.1f}
+rooms: Room = {room} | >Now dB = {before_db:.1f} | >Voiced dB = {voiced_db:.1f} | >Its own dB =
+    {own_db:.1f} | >Loses dB = {loses_db:.1f}
 needed: Voiced on some rooms, judged on the others, {draws} draws each; the last column is the
     setting above in those others:
-others: >Rooms | >In them dB | >In others dB | >S.d. dB | >All rooms dB
-other: {rooms} | {inside_db:.1f} | {outside_db:.1f} | {sd_db:.1f} | {all_db:.1f}
+others: >Rooms = {rooms} | >In them dB = {inside_db:.1f} | >In others dB = {outside_db:.1f} |
+    >S.d. dB = {sd_db:.1f} | >All rooms dB = {all_db:.1f}
 """)
 
 
@@ -67,12 +65,13 @@ def batch_text(found: Batch, rows: Sequence[RoomRow]) -> str:
 def _deviations(done: Sequence[RoomRow]) -> Part:
     """Lay out tenths of the deviations of all rooms, by what was judged."""
     lines: list[Sequence[str]] = []
+    titles = ["Weighted deviation in dB", ">Best tenth", ">Median", ">Worst tenth"]
     for judged, what in _WHOSE.items():
         pairs = [(r.deviation_before_db, r.deviation_after_db) for r in done if r.judged == judged]
         if pairs:
             values = np.array(pairs, dtype=np.float64)
             now, then = np.quantile(values, (0.1, 0.5, 0.9), axis=0).T.tolist()
-            lines += [f"{counted(len(pairs), 'room')}, {what}", _say.cells("tenths")]
+            lines += [f"{counted(len(pairs), 'room')}, {what}", titles]
             lines += [["now", *map(number, now)], ["with the proposal", *map(number, then)]]
     return lines
 
@@ -95,12 +94,11 @@ def voicing_text(found: Voicing, needed: Sequence[NeededRooms]) -> str:
     settings = found.plan.setting_rows()[: len(found.plan.bands)]
     worst = sorted(found.rooms, key=lambda room: -room.loses_db)
     title = f"Rooms that lose most ({_LISTED} of {len(worst)})" if worst[_LISTED:] else "Rooms"
-    others = [_say.cells("other", one) for one in needed]
     return text_of(
         [
             _say("voiced", found, count=len(worst), over=_OVER[found.criterion], **over),
-            ["Settings in dB", _say.cells("settings"), *settings],
-            [title, _say.cells("rooms"), *(_say.cells("room", one) for one in worst[:_LISTED])],
-            [_say("needed", needed[0]), _say.cells("others"), *others] if needed else [],
+            ["Settings in dB", (">Band", ">Now", ">Set to"), *settings],
+            [title, *_say.table("rooms", worst[:_LISTED])],
+            [_say("needed", needed[0]), *_say.table("others", needed)] if needed else [],
         ]
     )

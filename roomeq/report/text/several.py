@@ -17,7 +17,16 @@ from roomeq.plan.plan import Plan
 from roomeq.plan.records import is_stated
 from roomeq.plan.together import TogetherRecord
 from roomeq.report.text.joining import setting_entries
-from roomeq.report.text.layout import Part, bullets, counted, joined, listed, text_of, worded
+from roomeq.report.text.layout import (
+    Part,
+    bullets,
+    counted,
+    joined,
+    listed,
+    number,
+    text_of,
+    worded,
+)
 from roomeq.report.text.wording import caution_text
 
 _COUNTS = {1: "One subwoofer", 2: "Two together", 3: "Three together", 4: "Four together"}
@@ -26,8 +35,6 @@ _say = worded("""
 as_set: Each subwoofer alone, all together as they are set, and if all arrived in phase
 powers: Each subwoofer alone, their powers added, since it is not known how they sum, and if all
     arrived in phase
-sums: >Together dB | >In phase dB | >Lost dB
-sum: {together_db:.1f} | {in_phase_db:.1f} | {lost_db:.1f}
 verdict: Deviation of each seat by itself, mean over the seats: {before.deviation_db:.1f} dB now,
     {after.deviation_db:.1f} dB predicted. The seats differ by {before.variation_db:.1f} dB now,
     {after.variation_db:.1f} dB then (s.d.); the worst is {worst} with {worst_db:.1f} dB now, {then}
@@ -44,9 +51,8 @@ fixed: Leave as is: low-pass, phase control, what is not named.{bare:| What the 
 best: {size}: {places}, {deviation_db:.1f} dB
 buys: ; one more buys {deviation_db:.1f} dB of deviation, {variation_db:.1f} dB between the seats
     and {output_db:+.1f} dB of output
-choices: Places | >Deviation dB | >S.d. dB | >Output dB | Worst seat
-choice: {names} | {deviation_db:.1f} | {variation_db:.1f} | {output_db:+.1f} | {worst_seat}
-    {worst_db:.1f} dB
+choices: Places = {names} | >Deviation dB = {deviation_db:.1f} | >S.d. dB = {variation_db:.1f} |
+    >Output dB = {output_db:+.1f} | Worst seat = {worst_seat} {worst_db:.1f} dB
 explained: Deviation: of each seat by itself, mean over the seats, with the best settings found.
     S.d.: how the seats differ. Output: at equal drive, against the loudest here. Each choice gives
     up as much of what its own subwoofers can give in phase as output_given_up_db in [limits] allows
@@ -65,11 +71,11 @@ def together_lines(overview: RoomOverview) -> Part:
     """Return what each subwoofer gives by bands, and how far their sum stays behind."""
     names = list(overview.together[0].alone_db)
     with_phase = all(one.has_phase for one in overview.measurements if one.source == "sub")
-    rows = [[">Band", *(f">{name} dB" for name in names), *_say.cells("sums")]]
+    rows = [[">Band", *(f">{name} dB" for name in (*names, "Together", "In phase", "Lost"))]]
     for row in overview.together:
-        alone = (f"{row.alone_db[name]:.1f}" for name in names)
         lost_db = row.in_phase_db - row.together_db if with_phase else None
-        rows.append([f"{row.label} Hz", *alone, *_say.cells("sum", row, lost_db=lost_db)])
+        levels = [*row.alone_db.values(), row.together_db, row.in_phase_db, lost_db]
+        rows.append([f"{row.label} Hz", *map(number, levels)])
     return [_say("as_set" if with_phase else "powers"), *rows]
 
 
@@ -128,22 +134,6 @@ def several_settings(plan: Plan) -> Part:
     return [_say("settings"), titles, *plan.setting_cells(), f"  {_say('fixed', bare=bare)}"]
 
 
-def each_to_set(plan: Plan) -> list[str]:
-    """Return what is to be set on each, in one line for each."""
-    entries = []
-    for name, one in plan.subwoofers.items():
-        moved = [f"{label} {then}" for label, _, then in one.moved_rows()]
-        feeder = None if one.set_together is None else one.set_together.fed_by
-        if feeder is not None:
-            moved = [text for text in moved if text.startswith("Polarity")]
-            moved.append(f"{'else ' * bool(moved)}by {feeder}, which feeds it")
-        entries.append(f"{name}: {', '.join(moved) if moved else 'as it is'}.")
-    entries += [f"{entry}." for entry in mains_entries(plan)]
-    if plan.level.upstream_shown_db:
-        entries.append(f"Upstream, for all: {signed(plan.level.upstream_shown_db)} dB.")
-    return listed("To set:", entries)
-
-
 def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     """Return which places are best as text; with `detail` every choice that was searched in full.
 
@@ -190,8 +180,7 @@ def _gains(sizes: Mapping[int, PlaceChoice]) -> list[str]:
 
 
 def _table(choices: Sequence[PlaceChoice]) -> list[list[str]]:
-    rows = [_say.cells("choice", one, names=", ".join(one.places)) for one in choices]
-    return [_say.cells("choices"), *rows]
+    return _say.table("choices", choices, [{"names": ", ".join(one.places)} for one in choices])
 
 
 def _settings(choice: PlaceChoice) -> list[str]:

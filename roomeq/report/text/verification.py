@@ -13,6 +13,7 @@ from roomeq.base.levels import signed_setting
 from roomeq.plan.verification import Cause, CauseCode, Comparison, Verification
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import Part, Words, joined, listed, said, text_of, worded
+from roomeq.report.text.wording import SOURCES
 
 _say = worded("""
 unchecked: The joining with the mains was not checked: measure both together again, or the mains by
@@ -22,14 +23,15 @@ unknown: What is the matter cannot be told from this measurement: nothing that w
     measure again, best at all seats and with the sum.
 not_checked: Not checked: {bands} Hz. The sum is judged within an octave of the crossover; measure
     the subwoofer by itself as well.
-bands: >Band | >Measured less predicted dB | Verdict
-band: {label} Hz | {difference_db:+.1f} | {verdict}{explained:|, as the likely cause would|}
-seats: Seat | >Difference dB (r.m.s.) | Verdict
-seat: {seat} | {difference_db:.1f} | {agrees:|agrees|differs}
+bands: >Band = {label} Hz | >Measured less predicted dB = {difference_db:+.1f} |
+    Verdict = {verdict}{explained:|, as the likely cause would|}
+seats: Seat = {seat} | >Difference dB (r.m.s.) = {difference_db:.1f} | Verdict =
+    {agrees:|agrees|differs}
 by_parts: {agrees:|That is near enough to what was predicted.|It is not as predicted: check delay
     (which branch is delayed?), polarity, phase control and bypass.} Both together were not measured
     again: judged by each alone, one time zero.
-mend: Set them as planned, or correct [{table}.present] in the file of the room measured again.
+mend: Set them as planned, or correct [device.present], of several [subwoofers.present] in the file
+    of the room measured again.
 true: It came true{off:|, but for the level|}{part:|, as far as it was measured again|}: what was
     measured again is as predicted, as far as a repeat scatters (about {scatter_db:.1f} dB
     here){plan_date:|: nothing has changed since the plan of {plan_date}{off:|, but for the
@@ -48,32 +50,30 @@ level_of_knob: If drive level and microphone gain were as before, the level knob
 def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, the likely cause, and what to do."""
     against = f", beside the plan of {found.plan_date}" if found.plan_date else ""
-    of = "subwoofer" if found.source == "sub" else "subwoofer and mains together"
-    bands = []
+    told = []
     for row in found.bands:
         verdict = "agrees" if row.agrees else "within the scatter" if found.agrees else "differs"
         explained = bool(found.causes) and abs(row.unexplained_db) <= found.tolerance_db
         explained = explained and verdict == "differs"
-        bands.append(_say.cells("band", row, verdict=verdict, explained=explained))
-    seats = [_say.cells("seat", row) for row in found.seats]
+        told.append({"verdict": verdict, "explained": explained})
     unseen = ", ".join(found.bands_not_checked if found.source != "sub" else ())
     again = ", ".join(found.not_measured_again)
+    stated = stated_texts(found, "{name}: planned {planned}, stated {stated}")
+    title = f"Bands, {SOURCES[found.source]}, mean over the seats"
     return text_of(
         [
             f"{found.room}: measured again{against}",
             _verdict_text(found),
             *_causes(found),
-            [
-                f"Bands, {of}, mean over the seats",
-                _say.cells("bands"),
-                *bands,
-            ],
+            [title, *_say.table("bands", found.bands, told)],
             _say("not_checked", bands=unseen) if unseen else "",
-            ["Seats", _say.cells("seats"), *seats],
+            ["Seats", *_say.table("seats", found.seats)],
             _sum(found),
             _say("unchecked") if found.joining_unchecked else "",
             _level(found),
-            _stated(found),
+            [*listed("Stated settings that are not those of the plan", stated), _say("mend")]
+            if stated
+            else [],
             f"Not measured again: {again}." if again else "",
         ]
     )
@@ -176,19 +176,6 @@ def cause_text(cause: Cause, texts: Words | None = None) -> str:
 
 def _code(cause: Cause) -> str:
     return CauseCode.BAND if cause.code is CauseCode.TWO_BANDS else cause.code
-
-
-def _stated(found: Verification) -> list[str]:
-    """Return every setting stated to be another than planned, with both values."""
-    texts = stated_texts(found, "{name}: planned {planned}, stated {stated}")
-    if not texts:
-        return []
-    of = [row.subwoofer for row in found.stated]
-    of += [row.subwoofer for row in found.stated_joining]
-    return [
-        *listed("Stated settings that are not those of the plan", texts),
-        _say("mend", table="subwoofers" if any(of) else "device"),
-    ]
 
 
 def stated_texts(found: Verification | Comparison, words: str) -> list[str]:

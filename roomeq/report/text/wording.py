@@ -17,9 +17,10 @@ from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB
 
 _MOST_LOWER_LIMITS = 45.0  # Hz: few subwoofers end higher
 SOURCES = {
-    "sub": "the subwoofer alone",
+    "sub": "the subwoofer",
     "mains": "the mains",
     "both": "subwoofer and mains",
+    "difference": "subwoofer and mains, one of them reversed",
     "joined": "the subwoofer alone and the mains alone",
 }
 """What was measured, or plays."""
@@ -86,7 +87,7 @@ def level_purpose(plan: Plan) -> str:
 _no_change = worded("""
 improvement_too_small: As good as this device can make it: the best setting within the limits
     betters the weighted deviation by {gained_db:.2f} dB, from {deviation_before_db:.1f} dB. {keep}
-keep: {others:|Keep the bands as they are set; only {others} {are} to change.|Keep what is set.}
+keep: {others:|Keep the bands as they are set; change only {others}.|Keep what is set.}
 what_could: What is left is cancellation, differs from seat to seat, or is held back by a limit (see
     why at each band): moving the subwoofer or the seats, a second one or damping can change it.
 roll_off: What is short at the low end may be the subwoofer's own roll-off, whose lower limit is not
@@ -110,8 +111,8 @@ def beside_bands(plan: Plan) -> list[str]:
 def no_change_text(plan: Plan) -> str:
     """Say why nothing is proposed."""
     assert plan.no_change is not None
-    evidence, others = plan.evidence, beside_bands(plan)
-    keep = _no_change("keep", others=joined(others), are="are" if len(others) > 1 else "is")
+    evidence = plan.evidence
+    keep = _no_change("keep", others=joined(beside_bands(plan)))
     if plan.joining is not None:
         return _no_change("joined", why=_no_change(f"{plan.no_change}_joined"), keep=keep)
     gained_db = max(evidence.deviation_before_db - evidence.best_deviation_db, 0.0)

@@ -142,7 +142,7 @@ def test_plan_file_prints_the_same(whole, tmp_path):
     text = plan_text(again, detail=True)
     assert text == plan_text(plan, detail=True)
     for said in (
-        "Protective high-pass: switch it off (now 20 Hz, Butterworth 12 dB/oct)",
+        "Protective high-pass: switch it off (now Butterworth 12 dB/oct at 20 Hz)",
         "Extra drive against all bands at 0",
         "Headroom at the wanted level, main seat sofa (aim and reached: dB SPL there",
         "What runs out first: maximum output at 16 Hz, with ",
@@ -171,7 +171,7 @@ def test_high_pass_is_never_weakened_without_distortion_or_output(tmp_path, part
     assert plan.headroom.first is None
     assert CautionCode.JOIN_AGAIN not in codes(plan)
     text = " ".join(plan_text(plan).split())
-    assert "leave it at 20 Hz" in text
+    assert "leave it at Butterworth 12 dB/oct at 20 Hz" in text
     assert "What runs out first is not known" in text
 
 

@@ -14,7 +14,6 @@ from roomeq.optimiser.joining.data import JoiningData, joining_axes
 from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plots import plot_joining, plot_joining_map
-from roomeq.report.frames import joining_frame
 
 
 @pytest.fixture(scope="module")
@@ -167,10 +166,6 @@ def test_joining_map(fit):
     assert line(ax, "as it is")[0][0] == 0.0
     other = fit.by_polarity[0 if fit.chosen.settings.inverted else 1]
     assert line(ax, "other polarity")[0][0] == pytest.approx(1e3 * other.settings.delay)
-    table = joining_frame(fit)
-    assert table["delay"].tolist() == [*fit.delays, *fit.delays]
-    assert table["loss_db"].tolist() == fit.loss_map_db.ravel().tolist()
-    assert table["polarity"].unique().tolist() == ["normal", "inverted"]
 
 
 def test_nothing_is_proposed_where_nothing_changes(fit):

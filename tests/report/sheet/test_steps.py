@@ -30,7 +30,7 @@ from roomeq.report.sheet.steps import (
     with_minus,
 )
 from roomeq.report.text.layout import text_of
-from roomeq.report.text.several import each_to_set
+from roomeq.report.text.plan import to_set
 
 replace = msgspec.structs.replace
 
@@ -80,13 +80,13 @@ def test_high_pass_is_what_the_plan_says(plan):
     )
     assert cell(protection=None).action == "leave"
     strong = cell(protection=setting)
-    assert (strong.action, strong.value) == ("set", "25 Hz, Linkwitz-Riley 24 dB/oct")
-    assert strong.was == "16 Hz, Butterworth 12 dB/oct"
+    assert (strong.action, strong.value) == ("set", "Linkwitz-Riley 24 dB/oct at 25 Hz")
+    assert strong.was == "Butterworth 12 dB/oct at 16 Hz"
     off = cell(protection=replace(setting, high_pass=None, change=ProtectionChange.SWITCHED_OFF))
     assert (off.action, off.value) == ("set", "Off")
     kept = replace(setting, high_pass=low, change=ProtectionChange.KEPT)
     told = cell(protection=replace(kept, reason=ProtectionReason.NO_EVIDENCE))
-    assert (told.action, told.value, told.was) == ("keep", "16 Hz, Butterworth 12 dB/oct", "")
+    assert (told.action, told.value, told.was) == ("keep", "Butterworth 12 dB/oct at 16 Hz", "")
     unknown = replace(kept, high_pass=None, reason=ProtectionReason.PRESENT_UNKNOWN)
     assert cell(protection=unknown).action == "leave"  # never "off"
 
@@ -185,7 +185,7 @@ def test_one_in_series_has_boxes_for_its_polarity_alone(plan):
     for cell in (steps["Delay"], steps["Level knob"], *(cells[1] for cells in bands)):
         assert (cell.action, cell.value) == ("leave", "by bow, which feeds it")
     assert {cells[0].action for cells in bands} == {"set", "keep"}
-    page = text_of([each_to_set(replace(plan, subwoofers={"bow": first, "port": fed}))])
+    page = text_of([to_set(replace(plan, subwoofers={"bow": first, "port": fed}))])
     assert "  - port: Polarity inverted, else by bow, which feeds it." in page
 
 
@@ -302,7 +302,7 @@ def test_everything_can_be_set_again_after_a_reset(plan):
     assert known == {
         "Low-pass and its bypass": "B",
         "Filters of the mains": "High-pass M",
-        "Protective high-pass": "16 Hz, Butterworth 12 dB/oct",
+        "Protective high-pass": "Butterworth 12 dB/oct at 16 Hz",
         "Delay": "Subwoofer 3.00 ms later (1.03 m, 3.4 ft)",
         "Polarity": "Inverted",
         "Phase control": "45\N{DEGREE SIGN} at 80 Hz",

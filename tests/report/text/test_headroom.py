@@ -158,7 +158,7 @@ def test_protection_says_the_setting_the_cause_and_what_is_lacking():
         ),
     )
     text = protection_text(choice)
-    assert "set it to 25 Hz, Butterworth 24 dB/oct (now 20 Hz, Butterworth 12 dB/oct)" in text
+    assert "set it to Butterworth 24 dB/oct at 25 Hz (now Butterworth 12 dB/oct at 20 Hz)" in text
     assert "the driver lacks 4.2 dB at 20 Hz" in text
     assert "1.3 dB are still lacking at 20 Hz" in text
     assert "off" in text

@@ -28,14 +28,18 @@ def test_words_are_filled_in_with_attributes_and_what_is_told():
     words = worded("""
 loss: {loss_db:.1f} dB at {place}, {loss_db:.1f dB|more|less}, {told:|yes|no}
     and {change:+.1f} dB
-row: {place} Hz | {unknown:.1f} | {change:+.2f}
+rows: >Place = {place} Hz | Not known = {unknown:.1f} | >Change dB = {change:+.2f}
 """)
     thing = SimpleNamespace(loss_db=-2.04, place="20", unknown=None)
     assert words("loss", thing, told=True, change=-0.01) == (
         "-2.0 dB at 20, 2.0 dB less, yes and 0.0 dB"
     )
-    assert words.cells("row", thing, change=1.0) == ["20 Hz", "", "+1.00"]
-    assert words.cells("row", place="25", unknown=float("nan"), change=0.0)[1:] == ["", "0.00"]
+    changes = [{"change": 1.0}, {"unknown": float("nan"), "change": 0.0}]
+    titles, *rows = words.table("rows", [thing, thing], changes)
+    assert titles == [">Place", "Not known", ">Change dB"]
+    assert rows == [["20 Hz", "", "+1.00"], ["20 Hz", "", "0.00"]]
+    plain = worded("seats: Seat = {place} | >Level = {loss_db:+.1f}").table("seats", [thing])
+    assert plain == [["Seat", ">Level"], ["20", "-2.0"]]
     assert said("{a:|inverted|normal}", a=False) == "normal"
     assert said("{a:|at {a:.0f} Hz|nowhere}", a=None) == "nowhere"
     assert said("{a:|at {a:.0f} Hz|nowhere}", a=20.0) == "at 20 Hz"

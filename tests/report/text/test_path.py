@@ -12,10 +12,9 @@ from roomeq.device.path import predict_path
 from roomeq.optimiser.path.estimation import estimate_path
 from roomeq.report.text.layout import WIDTH, page, text_of
 from roomeq.report.text.path import (
-    bypass_text,
     contradiction_texts,
-    path_estimate_lines,
-    path_lines,
+    path_advice,
+    path_part,
 )
 
 AXIS = np.arange(10.0, 500.0, 1.0)
@@ -45,7 +44,7 @@ def joined(part):
 
 def test_described_twice():
     pair = [low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifier")]
-    text = joined(path_lines(predict_path(pair)))
+    text = joined(path_part(predict_path(pair), None))
     assert "-12.0 dB at 80 Hz" in text  # closed form 1/4
     assert "48 dB per octave in the end" in text
     assert "not stated; taken to match" in text
@@ -56,7 +55,7 @@ def test_described_twice():
 
 
 def test_a_bypass_is_never_said_to_gain_nothing():
-    text = joined(path_lines(predict_path([low("butterworth", 4)] * 2)))
+    text = joined(path_part(predict_path([low("butterworth", 4)] * 2), None))
     assert "gains nothing from a bypass" not in text
     # scipy's filters: one with the mains' high-pass; two, inverted, which is the flatter then
     low_pass, high_pass = (butterworth(kind, 4, corner=80.0) for kind in ("low", "high"))
@@ -69,35 +68,35 @@ def test_a_bypass_is_never_said_to_gain_nothing():
 
 def test_low_passes_that_stay_are_not_said_to_be_harmless():
     pair = [low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifier")]
-    text = joined(path_lines(predict_path(pair, fixed=(0, 1))))
+    text = joined(path_part(predict_path(pair, fixed=(0, 1)), None))
     assert "None of these low-passes can be bypassed" in text
     assert "gains nothing" not in text
 
 
 def test_single_low_pass():
     mains = [CrossoverFilter(kind="high_pass", family="linkwitz_riley", order=4, corner=80.0)]
-    text = joined(path_lines(predict_path([low("linkwitz_riley", 4)], mains=mains)))
+    text = joined(path_part(predict_path([low("linkwitz_riley", 4)], mains=mains), None))
     assert "nothing to bypass" in text
     assert "not stated" not in text
     assert "nothing left at 80 Hz" in text  # the wrong polarity
 
 
 def test_mains_stated_to_have_no_high_pass_are_said_so():
-    text = joined(path_lines(predict_path([low("linkwitz_riley", 4)], mains=())))
+    text = joined(path_part(predict_path([low("linkwitz_riley", 4)], mains=()), None))
     assert "Mains: no high-pass" in text
     assert "not stated" not in text
 
 
 def test_bypass_of_unnamed_places():
     analysis = predict_path([low("linkwitz_riley", 4)] * 2)
-    text = bypass_text(analysis.recommended, analysis)
+    text = path_advice(analysis)
     assert text.startswith("Bypass one low-pass Linkwitz-Riley 24 dB/oct at 80 Hz")
     assert "same response" not in text
 
 
 def test_delay_is_said_with_its_word():
     with page(86):
-        text = joined(path_lines(predict_path([low("butterworth", 4)] * 2)))
+        text = joined(path_part(predict_path([low("butterworth", 4)] * 2), None))
     # scipy's filters, inverted: the delay by which their sum is flattest; negative is earlier
     low_pass, high_pass = (butterworth(kind, 4, corner=80.0) for kind in ("low", "high"))
     delays = 1e-3 * np.arange(-10.5, -9.5, 0.01)
@@ -110,15 +109,15 @@ def test_delay_is_said_with_its_word():
 
 def test_identified_with_and_without_description():
     pair = (low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifier"))
-    bare = joined(path_estimate_lines(estimate_path(measured(*pair))))
+    bare = joined(path_part(None, estimate_path(measured(*pair))))
     assert "twice Linkwitz-Riley 24 dB/oct" in bare
     assert "four times Butterworth 12 dB/oct" in bare
     assert "only a description of the path can decide" in bare
     assert "Bypass one low-pass" in bare
-    told = joined(path_estimate_lines(estimate_path(measured(*pair), described=pair)))
+    told = joined(path_part(None, estimate_path(measured(*pair), described=pair)))
     assert "in the processor and low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amp" in told
     assert "it gains 2.5 dB" in told
-    either = joined(path_estimate_lines(estimate_path(measured(pair[0]), described=pair)))
+    either = joined(path_part(None, estimate_path(measured(pair[0]), described=pair)))
     assert "either" in either
     assert "cannot tell which" in either
 
@@ -127,31 +126,31 @@ def test_what_is_not_described_is_said():
     found = estimate_path(
         measured(low("butterworth", 3, corner=50.0)), described=(low("linkwitz_riley", 4),)
     )
-    text = joined(path_estimate_lines(found))
+    text = joined(path_part(None, found))
     assert "not what the room file describes" in text
     assert "Butterworth 18 dB/oct" in text
 
 
 def test_no_low_pass():
-    assert "No low-pass is engaged" in joined(path_estimate_lines(estimate_path(measured())))
+    assert "No low-pass is engaged" in joined(path_part(None, estimate_path(measured())))
 
 
 def test_cannot_tell():
     found = estimate_path(measured(low("linkwitz_riley", 4), snr_db=14.0, phase=False))
-    text = joined(path_estimate_lines(found))
+    text = joined(path_part(None, found))
     assert "Cannot tell: several fit as well" in text
     assert "Likely" in text
 
 
 def test_nothing_fits():
     found = estimate_path(measured(low("linkwitz_riley", 4), phase=False, ripple_db=4.0))
-    assert "Cannot tell: nothing that was tried" in joined(path_estimate_lines(found))
+    assert "Cannot tell: nothing that was tried" in joined(path_part(None, found))
 
 
 @pytest.mark.parametrize("words", ["Low-passes that are engaged", "measure close to the cone"])
 def test_at_a_seat(words):
     found = estimate_path(measured(low("linkwitz_riley", 4), ripple_db=3.0), taken="seat")
-    text = joined(path_estimate_lines(found))
+    text = joined(path_part(None, found))
     assert words in text
     assert "cannot be told" in text
     assert "Likely" not in text
@@ -183,7 +182,7 @@ def test_an_engaged_high_pass_is_said_and_nothing_is_certain():
     )
     levels = 20 * np.log10(np.abs(chain_response(pair, AXIS)))
     wire = estimate_path(FrequencyResponse.from_level(AXIS, levels), taken="electrical")
-    text = joined(path_estimate_lines(wire))
+    text = joined(path_part(None, wire))
     assert "Engaged too: high-pass Butterworth 24 dB/oct at 30" in text
     assert "100 % likely" not in text
 
@@ -191,8 +190,8 @@ def test_an_engaged_high_pass_is_said_and_nothing_is_certain():
 def test_what_to_bypass_is_said_once():
     pair = [low("linkwitz_riley", 4), low("linkwitz_riley", 4)]
     estimate = estimate_path(measured(*pair), described=pair)
-    assert "low-passes are in a row" in joined(path_estimate_lines(estimate))
+    assert "low-passes are in a row" in joined(path_part(None, estimate))
     said = predict_path(pair)
-    assert "in a row" not in joined(path_estimate_lines(estimate, described=said))
+    assert "in a row" not in joined(path_part(said, estimate))
     other = predict_path(pair[:1])
-    assert "in a row" in joined(path_estimate_lines(estimate, described=other))
+    assert "in a row" in joined(path_part(other, estimate))

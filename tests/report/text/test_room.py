@@ -7,8 +7,9 @@ from msgspec.structs import replace
 from places import SAMPLES
 from subwoofer_rooms import HEAD, echoes, write_several
 
+from roomeq.analysis.dips import Dip
 from roomeq.importers.room import read_room
-from roomeq.jobs.check import BandRow, DipRow, EquipmentRow, room_overview
+from roomeq.jobs.check import BandRow, EquipmentRow, room_overview
 from roomeq.plan.recordings import recording_rows
 from roomeq.report.text.layout import WIDTH, page
 from roomeq.report.text.room import room_text
@@ -136,13 +137,14 @@ def test_offsets_and_the_odd_seat_are_said(overview):
 
 def test_dips_are_told_with_their_verdict(overview):
     def dip(verdict, seats):
-        return DipRow(
+        return Dip(
             frequency=43.7,
             depth_db=9.2,
             width_octaves=0.171,
             seats=seats,
             verdict=verdict,
             evidence=("differs_between_seats", "narrow"),
+            excess_group_delay=None,
         )
 
     everywhere = tuple(row.seat for row in overview.measurements)

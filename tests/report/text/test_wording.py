@@ -109,7 +109,7 @@ def test_a_room_that_is_good_is_not_called_beyond_help(plan):
     evidence = replace(plan.evidence, deviation_before_db=0.6, best_deviation_db=0.5)
     louder = replace(plan, evidence=evidence, no_change=NoChange.IMPROVEMENT_TOO_SMALL)
     assert plan.level.exact_change_db != 0.0
-    assert "Keep the bands as they are set; only the level is to change." in no_change_text(louder)
+    assert "Keep the bands as they are set; change only the level." in no_change_text(louder)
     good = replace(louder, level=replace(plan.level, exact_change_db=0.0, change_db=0.0))
     assert no_change_text(good) == (
         "As good as this device can make it: the best setting within the limits betters the "
