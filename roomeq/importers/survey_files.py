@@ -143,6 +143,14 @@ def read_survey(
     return survey_of(room_file, entries, microphone)
 
 
+def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Measurement:
+    """Return a measurement with the microphone's own response taken out, and a note of it."""
+    measured = measurement.response
+    corrected = apply_microphone(measured, microphone)
+    notes = describe_microphone(microphone, measured=measured, corrected=corrected)
+    return replace(measurement, response=corrected, notes=(*measurement.notes, *notes))
+
+
 def survey_of(
     room_file: RoomFile,
     entries: Sequence[tuple[int, Measurement]],
@@ -153,13 +161,7 @@ def survey_of(
     corrected, applied = as_measured, None
     if microphone is not None:
         corrected = [
-            replace(
-                one,
-                response=apply_microphone(one.response, microphone),
-                notes=(*one.notes, *describe_microphone(one.response, microphone)),
-            )
-            if room_file.measurements[index].microphone
-            else one
+            _corrected(one, microphone) if room_file.measurements[index].microphone else one
             for index, one in entries
         ]
         applied = (microphone.frequencies, microphone.amount_db(microphone.frequencies))

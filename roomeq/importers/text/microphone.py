@@ -239,9 +239,9 @@ def apply_microphone(
 
 
 def describe_microphone(
-    response: FrequencyResponse, microphone: MicrophoneResponse
+    microphone: MicrophoneResponse, *, measured: FrequencyResponse, corrected: FrequencyResponse
 ) -> tuple[str, ...]:
-    """Return what `apply_microphone` does to a response, as notes.
+    """Return what `apply_microphone` did to a response, as notes.
 
     The amounts at 20, 31.5 and 1000 Hz are stated where the file covers them, and what is cut off.
     """
@@ -253,10 +253,10 @@ def describe_microphone(
     ]
     verb = "response subtracted" if microphone.kind == "response" else "correction added"
     notes = [f"microphone {verb}, once; what it did to the level: {', '.join(amounts)}"]
-    if apply_microphone(response, microphone).frequencies.size < response.frequencies.size:
+    if corrected.frequencies.size < measured.frequencies.size:
         notes.append(
             f"cut off to {_span(microphone.frequencies)}, the span of the microphone file; "
-            f"measured was {_span(response.frequencies)}"
+            f"measured was {_span(measured.frequencies)}"
         )
     return tuple(notes)
 

@@ -106,13 +106,13 @@ class Table:
 
 
 _say = worded("""
-bands: >Error | >Left | >S.d. | Why
-band: {error_db:+.1f} | {remaining_db:+.1f} | {spread_db:.1f} | {why}
-seats: >Weight | >Before | >Predicted | >Without it
-seat: {share} | {before_db:.1f} | {after_db:.1f}{worse:| worse|} | {left_out_after_db:.1f}
-headroom: >dB SPL | >V | >W | >mm | >To spare dB | What runs out
-volts: {reached_db:.1f} | {voltage:.1f} | {power_w:.0f} | {displacement_mm:.1f} | {left_db:+.1f} |
-    {what}{first:|, first of all|}
+bands: >Error = {error_db:+.1f} | >Left = {remaining_db:+.1f} | >S.d. = {spread_db:.1f} |
+    Why = {why}
+seats: >Weight = {share} | >Before = {before_db:.1f} | >Predicted = {after_db:.1f}{worse:| worse|} |
+    >Without it = {left_out_after_db:.1f}
+headroom: >dB SPL = {reached_db:.1f} | >V = {voltage:.1f} | >W = {power_w:.0f} |
+    >mm = {displacement_mm:.1f} | >To spare dB = {left_db:+.1f} |
+    What runs out = {what}{first:|, first of all|}
 reached: Headroom {below:|{quieter_db:.1f} dB below|at} the wanted level, at {main_seat}; sines,
     volts r.m.s., mm one way
 """)
@@ -126,26 +126,26 @@ def tables(plans: Mapping[str, Plan]) -> list[Table]:
     bands, seats, told = {}, {}, {}
     for name, plan in plans.items():
         alone, both = (", subwoofer alone", ", with the mains") if plan.joining else ("", "")
-        bands[f"{name}{alone}, dB"] = {
-            f"{band.label}{_HERTZ}": _say.cells(
-                "band", band, error_db=plan.error_db(band), why=reason_text(band, plan)
-            )
-            for band in (() if plan.subwoofers else plan.bands)
-        }
-        seats[f"{name}{both}, dB"] = {
-            seat.seat: _say.cells(
-                "seat",
-                seat,
-                share=f"{100 * seat.weight:.0f}\N{NO-BREAK SPACE}%",
-                worse=round(seat.after_db, 1) > round(seat.before_db, 1),  # as they are printed
-            )[shown]
+        own = () if plan.subwoofers else plan.bands
+        whys = [{"error_db": plan.error_db(one), "why": reason_text(one, plan)} for one in own]
+        of_bands, *rows = _say.table("bands", own, whys)
+        labels = [f"{band.label}{_HERTZ}" for band in own]
+        bands[f"{name}{alone}, dB"] = dict(zip(labels, rows, strict=True))
+        shares = [
+            {
+                "share": f"{100 * seat.weight:.0f}\N{NO-BREAK SPACE}%",
+                "worse": round(seat.after_db, 1) > round(seat.before_db, 1),  # as printed
+            }
             for seat in plan.judged_seats
-        }
+        ]
+        of_seats, *rows = (row[shown] for row in _say.table("seats", plan.judged_seats, shares))
+        names = [seat.seat for seat in plan.judged_seats]
+        seats[f"{name}{both}, dB"] = dict(zip(names, rows, strict=True))
         found = sentences(plan, joins=joins, brief=several)
         told[name] = {title: ["\n".join(texts)] for title, texts in found.items()}
     laid = [
-        Table(first=">Band", heads=_say.cells("bands"), columns=bands),
-        Table(first="Deviation at each seat", heads=_say.cells("seats")[shown], columns=seats),
+        Table(first=">Band", heads=of_bands, columns=bands),
+        Table(first="Deviation at each seat", heads=of_seats, columns=seats),
         Table(first="How good it is", heads=[""], columns=told),
     ]
     for plan in () if several else plans.values():
@@ -156,17 +156,17 @@ def tables(plans: Mapping[str, Plan]) -> list[Table]:
 
 def _headroom(name: str, record: HeadroomRecord) -> Table:
     said = _say("reached", record, below=record.quieter_db >= 0.05)
-    rows = {
-        f"{band.label}{_HERTZ}": _say.cells(
-            "volts",
-            band,
-            what=LIMITS[band.limit] if band.limit else "not known",
-            first=band.label == record.first,
-        )
+    limits = [
+        {
+            "what": LIMITS[band.limit] if band.limit else "not known",
+            "first": band.label == record.first,
+        }
         for band in record.bands
-    }
-    group = ": ".join(filter(None, (name, said)))
-    return Table(first=">Band", heads=_say.cells("headroom"), columns={group: rows})
+    ]
+    heads, *rows = _say.table("headroom", record.bands, limits)
+    labels = [f"{band.label}{_HERTZ}" for band in record.bands]
+    columns = {": ".join(filter(None, (name, said))): dict(zip(labels, rows, strict=True))}
+    return Table(first=">Band", heads=heads, columns=columns)
 
 
 def bands_by_remedy(plan: Plan) -> dict[str, str]:

@@ -20,6 +20,11 @@ AXIS = np.geomspace(10.0, 2000.0, 200)
 TABLE = "Sensitivity 12.3 mV/Pa\nFrequency (Hz)\tLevel (dB)\n"
 
 
+def described(measured, microphone):
+    corrected = apply_microphone(measured, microphone)
+    return describe_microphone(microphone, measured=measured, corrected=corrected)
+
+
 def _error_db(frequencies):
     """Return a microphone that is straight over ln f: -4 dB at 20 Hz, 0 dB at 2000 Hz."""
     return -4.0 * np.log(2000.0 / frequencies) / np.log(100.0)
@@ -62,7 +67,7 @@ def test_phase_stays_as_measured(tmp_path):
 def test_amounts_and_cut_are_stated(tmp_path):
     microphone = read_microphone(_file(tmp_path), kind="response")
     measured = FrequencyResponse.from_level(AXIS, _truth(AXIS))
-    applied, cut = describe_microphone(measured, microphone)
+    applied, cut = described(measured, microphone)
     assert "response subtracted, once" in applied
     assert "+4.00 dB at 20 Hz" in applied
     assert f"{-_error_db(31.5):+.2f} dB at 31.5 Hz" in applied
@@ -74,7 +79,7 @@ def test_amounts_and_cut_are_stated(tmp_path):
 def test_what_the_file_does_not_cover_is_said(tmp_path):
     microphone = read_microphone(_file(tmp_path, axis=(25.0, 200.0)), kind="correction")
     measured = FrequencyResponse.from_level([30.0, 100.0], [1.0, 2.0])
-    (applied,) = describe_microphone(measured, microphone)
+    (applied,) = described(measured, microphone)
     assert "correction added" in applied
     assert "nothing at 20 Hz (not covered)" in applied
     assert "nothing at 1000 Hz (not covered)" in applied
@@ -155,7 +160,7 @@ def test_what_rounds_to_nothing_is_not_negative():
         frequencies=np.array([10.0, 20000.0]), response_db=np.array([0.001, 0.001]), kind="response"
     )
     response = FrequencyResponse.from_level([20.0, 100.0], [70.0, 70.0])
-    assert "+0.00 dB at 20 Hz" in describe_microphone(response, microphone)[0]
+    assert "+0.00 dB at 20 Hz" in described(response, microphone)[0]
 
 
 @pytest.mark.parametrize(
