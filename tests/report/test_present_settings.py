@@ -80,7 +80,7 @@ def plan_of(kind, *, stated):
 
 
 def sheet_of(plan, control):
-    steps = {step.control: step.cells[0] for step in (*opening_steps([plan]), *band_steps([plan]))}
+    steps = {name: cells[0] for name, cells in (opening_steps([plan]) | band_steps([plan])).items()}
     cell = steps[control.replace(" ", "\N{NO-BREAK SPACE}") if control == "20 Hz" else control]
     heading = re.search(r"Bands of the equaliser.*?</span></th>", settings_sheet({"a": plan}))[0]
     told = f"{cell.was}; {cell.detail}{heading * (control == '20 Hz')}"
@@ -157,7 +157,7 @@ def test_a_low_pass_is_named_on_the_sheet_where_it_is_stated(stated):
     target = replace(plan.target, path=("low-pass A",) if stated else ())
     present = replace(STATED, path=("low-pass A",) if stated else None)
     told = replace(plan, target=target, present=present)
-    cell = opening_steps([told])[0].cells[0]
+    cell = next(iter(opening_steps([told]).values()))[0]
     assert (cell.value, cell.detail) == (
         ("A", "as measured") if stated else ("Leave as it is", "what was set is not stated")
     )
@@ -198,7 +198,7 @@ def test_delay_and_polarity_of_one_of_several_are_changes_where_nothing_is_state
     plan = plan_of(None, stated=True)
     plan = replace(plan, joining=None, set_together=own, present=replace(STATED, **unsaid))
     rows = {name: (now, then) for name, now, then in plan.moved_rows()}
-    told = {step.control: step.cells[0] for step in opening_steps([plan])}
+    told = {control: cells[0] for control, cells in opening_steps([plan]).items()}
     if stated:
         assert rows["Delay"] == ("0.00 ms", "2.00 ms")
         assert rows["Polarity"] == ("normal", "inverted")

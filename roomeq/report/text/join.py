@@ -70,8 +70,11 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     elif record is not None:
         missing = joining.corners_missing
         parts.append(f"Other corners and slopes were not tried: {missing}.")
-    last = [] if joining.settled is None else setting_entries(joining.settled, joining.present)
-    return text_of([*parts, [*listed("To set:", last), SAFETY_LINE]])
+    last = [SAFETY_LINE]
+    if joining.settled is not None:
+        moved = setting_entries(joining.settled, joining.present, changes=True)
+        last = [f"To set: {'; '.join(moved)}.", SAFETY_LINE]
+    return text_of([*parts, last])
 
 
 def level_joining_lines(

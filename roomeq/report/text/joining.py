@@ -15,7 +15,7 @@ from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSett
 from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.records import PresentRecord, is_stated
+from roomeq.plan.records import AS_IT_IS, PresentRecord, is_stated
 from roomeq.report.text.layout import Part, bullets, counted, listed, said, worded
 
 NAMED_SEAT_DB = 0.3
@@ -160,15 +160,23 @@ def reference_lines(stated: PresentRecord | None) -> list[str]:
 
 
 def setting_entries(
-    record: JoiningRecord, stated: PresentRecord | None = None, *, level: bool = True
+    record: JoiningRecord,
+    stated: PresentRecord | None = None,
+    *,
+    level: bool = True,
+    changes: bool = False,
 ) -> list[str]:
-    """Return bypass, delay, polarity, phase and level in words, with what is set now."""
+    """Return bypass, delay, polarity, phase and level in words, with what is set now.
+
+    Of polarity and phase control, if asked for, only what changes.
+    """
     settings, present = record.settings.settings(), record.present.settings()
     advice = delay_instruction(settings, present=present, stated=is_stated(stated, "delay_ms"))
     entries = [*(f"Bypass: {one}, one too many" for one in record.bypass), f"Delay: {advice}"]
     at = f" at {settings.phase_frequency or 0.0:g} Hz"
     for name, now, then in record.setting_rows(stated):
-        if name in ("Polarity", "Phase control"):
+        kept = changes and then in (now, AS_IT_IS)
+        if name in ("Polarity", "Phase control") and not kept:
             was = "" if now == then else f" (now {now})"
             entries.append(f"{name}: {then}{at if then.endswith('degrees') else ''}{was}")
     if level and settings.level_change_db:

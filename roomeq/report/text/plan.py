@@ -96,9 +96,10 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     if plan.joining is not None:
         about_q = q_sentences(plan, detail=detail)
         backing = joining_backing(plan.joining, plan.present, *about_q)
+    first, *more = _verdicts(plan)
     parts: list[Part] = [
-        title,
-        *_verdicts(plan),
+        [title, *first],
+        *more,
         several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
         listed("Found in the measurements: look at it before anything is set", found),
         listed("Cautions", _cautions(plan, detail=detail)),
@@ -111,17 +112,17 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     return text_of(parts)
 
 
-def _verdicts(plan: Plan) -> list[Part]:
+def _verdicts(plan: Plan) -> list[list[str]]:
     old = [OLD_STATEMENT] if plan.statement == 1 else []
     why = [] if plan.no_change is None else [no_change_text(plan)]
     together = [] if plan.together is None else [together_verdict(plan.together)]
     if plan.joining is not None:
         verdict = " ".join([joining_verdict(plan.joining), *why])
         texts = [*old, *together, verdict, *joining_doubts(plan.joining)]
-        return [*texts[:-1], [texts[-1], *bullets(mains_entries(plan))]]
+        return [*([one] for one in texts[:-1]), [texts[-1], *bullets(mains_entries(plan))]]
     seats = counted(len(plan.seats), "seat")
     told = why + together or [_say("weighted", plan, seats=seats, least=_least(plan))]
-    return [*old, *told]
+    return [[one] for one in (*old, *told)]
 
 
 def _settings(plan: Plan, *, bars: bool, detail: bool) -> Part:
@@ -176,17 +177,21 @@ def _knob(plan: Plan) -> str:
 def to_set(plan: Plan) -> list[str]:
     """Return what is to be set, as the last lines: what lies further up has left the screen."""
     joins = [] if plan.joining is None else plan.joining.setting_rows(plan.present)
-    entries = []
-    for name, one in {**plan.subwoofers, "all" if plan.subwoofers else "subwoofer": plan}.items():
+    entries = {}
+    for name, one in {**plan.subwoofers, "all": plan}.items():
         rows = [row for row in one.moved_rows() if one is not plan or row not in joins]
         moved = [f"{label} {then.removeprefix('high-pass ')}" for label, _, then in rows]
         if one.set_together is not None and (feeder := one.set_together.fed_by) is not None:
             moved = [text for text in moved if text.startswith("Polarity")]
             moved.append(f"{'else ' * bool(moved)}by {feeder}, which feeds it")
-        if moved or one is not plan or not plan.subwoofers:
-            entries.append(f"{name}: {', '.join(moved) if moved else 'as it is'}")
+        if moved or one is not plan:
+            entries[name] = ", ".join(moved) or "as it is"
+    mains = mains_entries(plan, changes=True)
     title = "To set, in dB (what is not named stays):"
-    return listed(title, [f"{entry}." for entry in (*entries, *mains_entries(plan))])
+    if not plan.subwoofers:
+        return [f"{title} {'; '.join([*entries.values(), *mains]) or 'nothing'}."]
+    each = [f"{name}: {text}" for name, text in entries.items()]
+    return listed(title, [f"{entry}." for entry in (*each, *mains)])
 
 
 def _cautions(plan: Plan, *, detail: bool) -> list[str]:

@@ -87,11 +87,11 @@ def together_verdict(found: TogetherRecord) -> str:
     return _say("verdict", found, **told)
 
 
-def mains_entries(plan: Plan) -> list[str]:
+def mains_entries(plan: Plan, *, changes: bool = False) -> list[str]:
     """Return what joins the mains beside the bands: of several subwoofers for all at once."""
     if plan.joining is None:
         return []
-    entries = setting_entries(plan.joining, plan.present, level=False)
+    entries = setting_entries(plan.joining, plan.present, level=False, changes=changes)
     if not plan.subwoofers:
         return entries
     alike = [one.replace("Delay:", "Delay of all:") for one in entries]
