@@ -197,7 +197,7 @@ def test_settings_of_each_stated_otherwise_are_told(plan_of_two, tmp_path):
     )
     assert "front: Level knob: planned" in text
     assert "back: 20 Hz: planned" in text
-    assert "of several [subwoofers.present] in the file" in text
+    assert "correct [subwoofers.present] in the file" in text
 
 
 def test_filters_that_several_share_and_what_feeds_one_are_told(plan_of_two, tmp_path):

@@ -30,8 +30,7 @@ seats: Seat = {seat} | >Difference dB (r.m.s.) = {difference_db:.1f} | Verdict =
 by_parts: {agrees:|That is near enough to what was predicted.|It is not as predicted: check delay
     (which branch is delayed?), polarity, phase control and bypass.} Both together were not measured
     again: judged by each alone, one time zero.
-mend: Set them as planned, or correct [device.present], of several [subwoofers.present] in the file
-    of the room measured again.
+mend: Set them as planned, or correct [{table}.present] in the file of the room measured again.
 true: It came true{off:|, but for the level|}{part:|, as far as it was measured again|}: what was
     measured again is as predicted, as far as a repeat scatters (about {scatter_db:.1f} dB
     here){plan_date:|: nothing has changed since the plan of {plan_date}{off:|, but for the
@@ -58,6 +57,8 @@ def verification_text(found: Verification) -> str:
         told.append({"verdict": verdict, "explained": explained})
     unseen = ", ".join(found.bands_not_checked if found.source != "sub" else ())
     again = ", ".join(found.not_measured_again)
+    of = [row.subwoofer for row in found.stated] + [row.subwoofer for row in found.stated_joining]
+    mend = _say("mend", table="subwoofers" if any(of) else "device")
     stated = stated_texts(found, "{name}: planned {planned}, stated {stated}")
     title = f"Bands, {SOURCES[found.source]}, mean over the seats"
     return text_of(
@@ -71,7 +72,7 @@ def verification_text(found: Verification) -> str:
             _sum(found),
             _say("unchecked") if found.joining_unchecked else "",
             _level(found),
-            [*listed("Stated settings that are not those of the plan", stated), _say("mend")]
+            [*listed("Stated settings that are not those of the plan", stated), mend]
             if stated
             else [],
             f"Not measured again: {again}." if again else "",
