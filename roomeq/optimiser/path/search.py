@@ -16,6 +16,7 @@ density, by Laplace's approximation (MacKay, Neural Computation 4(3), 1992).
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from collections.abc import Sequence
@@ -109,8 +110,12 @@ def fit_chain(
     for place, value in (start or {}).items():
         begin[place] = value
 
+    @functools.lru_cache(maxsize=1)  # levels and derivatives are asked for one after the other
+    def kept(at: bytes) -> tuple[FloatArray, FloatArray]:
+        return level_db(chain, np.frombuffer(at), seen.frequencies, seen.noise_db)
+
     def both(at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return level_db(chain, at, seen.frequencies, seen.noise_db)
+        return kept(at.tobytes())
 
     begin[0] += float(np.median(seen.level_db - both(begin)[0]))
 
