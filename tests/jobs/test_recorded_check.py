@@ -58,7 +58,7 @@ def test_every_fault_has_its_recording():
     assert set(faulty()) | NOT_HERE == {code.value for code in FindingCode}
 
 
-@pytest.mark.parametrize("code", faulty())
+@pytest.mark.parametrize("code", sorted({one.value for one in FindingCode} - NOT_HERE))
 def test_every_fault_reaches_check(checked, code):
     text, rows, _ = checked
     row = rows[f"{code}.wav"]

@@ -16,7 +16,7 @@ from several_rooms import AXIS, MOST_GIVEN_UP_DB, POINTS, SeveralRoom
 
 from roomeq.optimiser.several import places
 
-DELAYS, LEVELS = np.arange(0.0, 10.1, 1.0), np.array([-6.0, 0.0])  # ms, dB
+DELAYS, LEVELS = np.arange(0.0, 10.1, 2.0), np.array([-6.0, 0.0])  # ms, dB
 
 
 @functools.cache
