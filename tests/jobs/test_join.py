@@ -410,6 +410,8 @@ def test_text_and_json_hold_the_answer(found):
     last = text.partition("To set: ")[2]
     for said in ("Bypass: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz", "EITHER", "inverted"):
         assert said in last
+    assert "Phase control" in text
+    assert "Phase control" not in last  # it stays
     assert "The subwoofer's path" not in room_joining_text(found)  # the bypass says it
     report = json.loads(found.to_json())
     assert report["joining"]["settings"]["inverted"] is True

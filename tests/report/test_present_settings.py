@@ -189,6 +189,23 @@ def test_a_level_is_compared_where_it_is_a_setting():
 
 
 @pytest.mark.parametrize("stated", [True, False])
+def test_the_last_lines_name_only_what_changes(stated):
+    plan = plan_of(None, stated=True)
+    if not stated:
+        unsaid = {"polarity": None, "phase_deg": None}
+        plan = replace(plan, present=replace(STATED, **unsaid))
+    stays = {"inverted": plan.joining.present.inverted, "phase_deg": 30.0}
+    still = replace(plan.joining, settings=replace(plan.joining.settings, **stays))
+    for joining, named in ((plan.joining, True), (still, False)):
+        moved = replace(plan, joining=joining)
+        last = plan_text(moved).partition("To set, in dB")[2]
+        for control in ("Polarity", "Phase control"):
+            assert control in plan_text(moved)
+            assert (control in last) is named
+        assert "EITHER delay the mains" in " ".join(last.split())
+
+
+@pytest.mark.parametrize("stated", [True, False])
 def test_delay_and_polarity_of_one_of_several_are_changes_where_nothing_is_stated(stated):
     own = SetTogether(
         fed_by=None, delay_ms=2.0, inverted=True, present_delay_ms=0.0, present_inverted=False,
