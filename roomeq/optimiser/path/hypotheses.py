@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import combinations, product
 
@@ -30,6 +31,7 @@ from roomeq.device.path import same_response
 
 _DECIBEL = 10.0 / math.log(10.0)
 _GAIN_SPREAD_DB, _NOISE_SPREAD_DB = 100.0, 8.0
+_FAR, _LOUD = 500.0, 300.0  # logarithms of powers that are told from infinitely many
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,37 +74,63 @@ def priors(chain: Chain) -> tuple[FloatArray, FloatArray]:
     return centre, spread
 
 
+Levels = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
+"""From parameters to the level with noise, shape (F,), and its derivatives, shape (F, P)."""
+
+
 def level_db(
     chain: Chain, parameters: FloatArray, frequencies: FloatArray, noise_db: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the level with noise, shape (F,), and its derivatives, shape (F, P)."""
-    level = np.full(frequencies.size, parameters[0])
-    slope = np.zeros((frequencies.size, parameters.size))
-    slope[:, 0] = 1.0
-    octaves, place = np.log(frequencies), 2
+    return levels_of(chain, frequencies, noise_db)(parameters)
+
+
+def levels_of(chain: Chain, frequencies: FloatArray, noise_db: FloatArray) -> Levels:
+    """Return the levels of a chain as a function of its parameters, all parts at once."""
+    filters, resonances, place = [], [], 2
     for part in chain:
-        away = octaves - parameters[place]
-        for order, copies in part.orders:
-            steep = -2.0 * order if part.high else 2.0 * order
-            turn = np.maximum(steep * away, -80.0)
-            rest = 1.0 + np.exp(-turn)
-            level -= copies * _DECIBEL * (turn + np.log(rest))
-            slope[:, place] += copies * _DECIBEL * steep / rest
-        if not part.orders:
-            x = np.exp(2.0 * away)
-            damping = x * np.exp(-2.0 * parameters[place + 1])
+        turn = -2.0 if part.high else 2.0
+        filters += [(place, turn * order, copies) for order, copies in part.orders]
+        resonances += [] if part.orders else [place]
+        place += 1 if part.orders else 2
+    steep = np.array([entry[1] for entry in filters])
+    corners = np.array([entry[0] for entry in filters], dtype=int)
+    every = [n for n, entry in enumerate(filters) for _ in range(entry[2])]
+    turns = np.array([resonances, [at + 1 for at in resonances]], dtype=int)
+    axes = np.exp(-steep[:, np.newaxis] * np.log(frequencies))
+    squares, noise = frequencies**2, np.exp(noise_db / _DECIBEL)
+    # Derivatives are sums of rows: one for each filter, two for each resonance, and ones.
+    first, second = len(filters), len(filters) + len(resonances)
+    rows = np.ones((second + len(resonances) + 1, frequencies.size))
+    sums = np.zeros((place, len(rows)))
+    sums[0, -1] = 1.0
+    for row, (at, slope, copies) in enumerate(filters):
+        sums[at, row] = copies * _DECIBEL * slope
+    for row, at in enumerate(resonances):
+        sums[at, [first + row, -1]] = -4.0 * _DECIBEL
+        sums[at + 1, second + row] = 2.0 * _DECIBEL
+
+    def levels(parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        ratio = axes * np.exp(np.minimum(steep * parameters[corners], _FAR))[:, np.newaxis]
+        rest = np.divide(1.0, 1.0 + ratio, out=rows[:first])
+        power = np.multiply.reduce((ratio * rest).take(every, axis=0))
+        if resonances:
+            centre, damped = np.exp(-2.0 * parameters[turns])[:, :, np.newaxis]
+            x = squares * centre
+            damping = x * damped
             apart = 1.0 - x
             below = apart * apart + damping
-            level += _DECIBEL * (2.0 * np.log(x) - np.log(below))
-            slope[:, place + 1] = 2.0 * _DECIBEL * damping / below
-            slope[:, place] = -4.0 * _DECIBEL * (1.0 + (x * apart - 0.5 * damping) / below)
-        place += 1 if part.orders else 2
-    floor = noise_db + parameters[1]
-    with_noise = 1.0 + np.exp(np.minimum((floor - level) / _DECIBEL, 300.0))
-    share = 1.0 / with_noise
-    slope *= share[:, np.newaxis]
-    slope[:, 1] = 1.0 - share
-    return level + _DECIBEL * np.log(with_noise), slope
+            np.divide(x * apart - 0.5 * damping, below, out=rows[first:second])
+            np.divide(damping, below, out=rows[second:-1])
+            power *= np.multiply.reduce(x * x / below)
+        above = (parameters[1] - parameters[0]) / _DECIBEL
+        both = power + noise * math.exp(min(max(above, -_LOUD), _LOUD))
+        share = power / both
+        slopes = sums @ (rows * share)
+        slopes[1] = 1.0 - share
+        return parameters[0] + _DECIBEL * np.log(both), slopes.T
+
+    return levels
 
 
 _USUAL_CORNER, _CORNER_SPREAD = 80.0, 0.6

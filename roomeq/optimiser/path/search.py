@@ -26,7 +26,7 @@ from typing import NamedTuple
 import numpy as np
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.path.hypotheses import Chain, Tried, level_db, priors
+from roomeq.optimiser.path.hypotheses import Chain, Tried, levels_of, priors
 from roomeq.optimiser.path.observation import Observation
 
 _TRIALS = 40
@@ -105,6 +105,7 @@ def fit_chain(
     from scipy.optimize import leastsq
 
     seen, whiten = errors.seen, errors.whiten[ripple]
+    levels = levels_of(chain, seen.frequencies, seen.noise_db)
     centre, spread = priors(chain)
     begin = centre.copy()
     for place, value in (start or {}).items():
@@ -112,21 +113,28 @@ def fit_chain(
 
     @functools.lru_cache(maxsize=1)  # levels and derivatives are asked for one after the other
     def kept(at: bytes) -> tuple[FloatArray, FloatArray]:
-        return level_db(chain, np.frombuffer(at), seen.frequencies, seen.noise_db)
+        return levels(np.frombuffer(at))
 
-    def both(at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return kept(at.tobytes())
-
-    begin[0] += float(np.median(seen.level_db - both(begin)[0]))
+    begin[0] += float(np.median(seen.level_db - levels(begin)[0]))
+    weights, falling, own = 1.0 / spread, -whiten.T, np.diag(1.0 / spread)
 
     def residuals(at: FloatArray) -> FloatArray:
-        return np.concatenate((whiten @ (seen.level_db - both(at)[0]), (at - centre) / spread))
+        left_db = seen.level_db - kept(at.tobytes())[0]
+        return np.concatenate((whiten @ left_db, (at - centre) * weights))
 
     def jacobian(at: FloatArray) -> FloatArray:
-        return np.concatenate((-whiten @ both(at)[1], np.diag(1.0 / spread)))
+        return np.concatenate((kept(at.tobytes())[1].T @ falling, own), axis=1)
 
-    found = leastsq(residuals, begin, Dfun=jacobian, maxfev=_TRIALS, ftol=1e-4, full_output=True)[0]
-    level, slope = both(found)
+    found = leastsq(
+        residuals,
+        begin,
+        Dfun=jacobian,
+        col_deriv=True,
+        maxfev=_TRIALS,
+        ftol=1e-4,
+        full_output=True,
+    )[0]
+    level, slope = kept(found.tobytes())
     return Fit(chain, found, seen.level_db - level, slope)
 
 
