@@ -36,6 +36,19 @@ def measured(*filters, phase=True, snr_db=45.0, ripple_db=0.0):
     return FrequencyResponse.from_level(AXIS, 20 * np.log10(np.abs(seen)))
 
 
+PAIR = (low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifier"))
+
+
+@pytest.fixture(scope="module")
+def pair_estimate():
+    return estimate_path(measured(*PAIR), described=PAIR)
+
+
+@pytest.fixture(scope="module")
+def seat_estimate():
+    return estimate_path(measured(low("linkwitz_riley", 4), ripple_db=3.0), taken="seat")
+
+
 def joined(part):
     lines = text_of([part]).splitlines()
     assert max(len(line) for line in lines) <= WIDTH + 6
@@ -107,17 +120,16 @@ def test_delay_is_said_with_its_word():
     assert "earlier" in text
 
 
-def test_identified_with_and_without_description():
-    pair = (low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifier"))
-    bare = joined(path_part(None, estimate_path(measured(*pair))))
+def test_identified_with_and_without_description(pair_estimate):
+    bare = joined(path_part(None, estimate_path(measured(*PAIR))))
     assert "twice Linkwitz-Riley 24 dB/oct" in bare
     assert "four times Butterworth 12 dB/oct" in bare
     assert "only a description of the path can decide" in bare
     assert "Bypass one low-pass" in bare
-    told = joined(path_part(None, estimate_path(measured(*pair), described=pair)))
+    told = joined(path_part(None, pair_estimate))
     assert "in the processor and low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amp" in told
     assert "it gains 2.5 dB" in told
-    either = joined(path_part(None, estimate_path(measured(pair[0]), described=pair)))
+    either = joined(path_part(None, estimate_path(measured(PAIR[0]), described=PAIR)))
     assert "either" in either
     assert "cannot tell which" in either
 
@@ -148,9 +160,8 @@ def test_nothing_fits():
 
 
 @pytest.mark.parametrize("words", ["Low-passes that are engaged", "measure close to the cone"])
-def test_at_a_seat(words):
-    found = estimate_path(measured(low("linkwitz_riley", 4), ripple_db=3.0), taken="seat")
-    text = joined(path_part(None, found))
+def test_at_a_seat(words, seat_estimate):
+    text = joined(path_part(None, seat_estimate))
     assert words in text
     assert "cannot be told" in text
     assert "Likely" not in text
@@ -187,11 +198,9 @@ def test_an_engaged_high_pass_is_said_and_nothing_is_certain():
     assert "100 % likely" not in text
 
 
-def test_what_to_bypass_is_said_once():
-    pair = [low("linkwitz_riley", 4), low("linkwitz_riley", 4)]
-    estimate = estimate_path(measured(*pair), described=pair)
-    assert "low-passes are in a row" in joined(path_part(None, estimate))
-    said = predict_path(pair)
-    assert "in a row" not in joined(path_part(said, estimate))
-    other = predict_path(pair[:1])
-    assert "in a row" in joined(path_part(other, estimate))
+def test_what_to_bypass_is_said_once(pair_estimate):
+    assert "low-passes are in a row" in joined(path_part(None, pair_estimate))
+    said = predict_path(PAIR)
+    assert "in a row" not in joined(path_part(said, pair_estimate))
+    other = predict_path(PAIR[:1])
+    assert "in a row" in joined(path_part(other, pair_estimate))
