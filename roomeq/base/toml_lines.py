@@ -3,8 +3,8 @@
 Conventions
 -----------
 The text has already been read by `tomllib`, so it is known to be valid; it is taken apart into
-single statements, which `tomllib` reads once more. A key path is a tuple of strings (keys) and
-whole numbers (places in a list, from 0); lines count from 1.
+single statements, which `tomllib` reads once more where they are not plain. A key path is a tuple
+of strings (keys) and whole numbers (places in a list, from 0); lines count from 1.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ _TOKEN = re.compile(
     r"#[^\n]*|\n|[\[\]{},]|[^\s\[\]{},#\"']+",
     re.DOTALL,
 )
+_PLAIN = re.compile(r"[ \t]*([\w-]+)[ \t]*=[ \t]*[^\s\[{]", re.ASCII)  # a key and no list or table
 
 
 def _statements(text: str) -> Iterator[tuple[str, list[int]]]:
@@ -54,6 +55,9 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     counts: dict[KeyPath, int] = {}
     table: KeyPath = ()
     for statement, lines in _statements(text.replace("\r\n", "\n")):
+        if plain := _PLAIN.match(statement):
+            found.setdefault((*table, plain[1]), lines[0])
+            continue
         value: Any = tomllib.loads(statement)
         if statement.lstrip().startswith("["):
             table = ()

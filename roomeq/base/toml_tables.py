@@ -341,6 +341,7 @@ def _as_written(value: Any) -> str:
     return f'"{value}"' if isinstance(value, str) else msgspec.json.encode(value).decode()
 
 
+@cache
 def table_in(annotation: Any) -> type[msgspec.Struct] | None:
     """Return the table type within an annotation such as ``tuple[SeatTable, ...]``."""
     if isinstance(annotation, type) and issubclass(annotation, msgspec.Struct):
@@ -348,6 +349,7 @@ def table_in(annotation: Any) -> type[msgspec.Struct] | None:
     return next(filter(None, map(table_in, get_args(annotation))), None)
 
 
+@cache
 def plausible_span(annotation: Any) -> Plausible | None:
     """Return the span that is accepted of a number, or of the numbers in a list."""
     if isinstance(annotation, Plausible):

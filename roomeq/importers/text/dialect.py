@@ -26,10 +26,12 @@ from typing import get_args
 import numpy as np
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.levels import FloatArray
 from roomeq.importers.text.words import DecimalMark, Dialect, starts_with_number
 
 DELIMITERS = (";", "\t", "|", ",", " ")
 _DECIMAL_COMMA = re.compile(r"\d,\d")
+_NO_DECIMAL_COMMA = re.compile(r"\.|,(?!\d)")
 _SAMPLE = 200  # lines from which the shape is told, and some in which a mark is rare
 _CELL = re.compile(r"\S+")
 _LONGEST_LINE = 10**6
@@ -54,7 +56,10 @@ class Shape(Dialect):
 
     def values(self, line: str) -> list[float] | None:
         """Return the numbers of a row, shape (numeric columns,), or None if it is no row."""
-        cells = self.split(line)
+        return self.values_of(self.split(line))
+
+    def values_of(self, cells: Sequence[str]) -> list[float] | None:
+        """Return the numbers in the cells of a row, or None if they make none."""
         if len(cells) != self.count:
             return None
         read = [self.number(cells[column]) for column in self.numeric]
@@ -64,6 +69,23 @@ class Shape(Dialect):
 
 _Trial = tuple[Shape, list[list[float]]]
 """A shape, and what it makes of the sample's rows."""
+
+
+def plain_numbers(lines: Sequence[str], dialect: Dialect) -> FloatArray | None:
+    """Read rows of equally many plain numbers in one go; None if any line is something else."""
+    mark = dialect.delimiter
+    if dialect.decimal == ",":
+        text = "\n".join(lines)
+        if _NO_DECIMAL_COMMA.search(text):
+            return None
+        lines = text.replace(",", ".").split("\n")
+    try:
+        numbers = np.loadtxt(lines, delimiter=None if mark == " " else mark, comments=None, ndmin=2)
+    except (TypeError, ValueError):  # a delimiter of several characters, or no number
+        return None
+    absent = ~np.isfinite(numbers)
+    numbers[absent] = np.nan
+    return None if len(numbers) < len(lines) or absent.all(axis=1).any() else numbers
 
 
 def choose_shape(
@@ -115,34 +137,54 @@ def _trials(
     sample: list[str], *, delimiter: str | None, decimal: DecimalMark | None, text_columns: bool
 ) -> Iterator[_Trial]:
     """Yield the shapes that the lines may have, and their rows; the likeliest delimiter first."""
+    if not sample:
+        return
     joined = "\n".join(sample)
     # A comma with a blank parts cells and one without is a decimal mark.
-    spaced = sum(", " in line and _DECIMAL_COMMA.search(line) is not None for line in sample)
-    marks = (", ", *DELIMITERS) if spaced > 0.8 * len(sample) else DELIMITERS
+    spaced = [line for line in sample if ", " in line and _DECIMAL_COMMA.search(line)]
+    marks = (", ", *DELIMITERS) if len(spaced) > 0.8 * len(sample) else DELIMITERS
+    whole = ""  # the delimiter under which every line is a row: none behind it is likelier
     for mark, point in product(
         (delimiter,) if delimiter is not None else marks,
         (decimal,) if decimal is not None else get_args(DecimalMark),
     ):
-        rare = mark != " " and 2 * sum(mark in line for line in sample) < len(sample)
+        if whole and mark != whole:
+            return
+        none = mark not in joined
+        rare = mark != " " and (none or 2 * sum(mark in line for line in sample) < len(sample))
         both = mark == point == "," and decimal is None and '"' not in joined
         if rare or both or (point == "," and "," not in joined) or (mark == ", " and point == "."):
             continue
         dialect = Dialect(delimiter=mark, decimal=point)
-        split = [dialect.split(line) for line in sample]
-        counts = Counter(len(cells) for cells in split if len(cells) >= 2)
-        for count in sorted(counts, key=lambda count: (counts[count], count), reverse=True)[:3]:
-            columns = zip(*(cells for cells in split if len(cells) == count), strict=True)
-            numeric = tuple(
-                place
-                for place, cells in enumerate(columns)
-                if not text_columns
-                or sum(dialect.number(cell) is not None for cell in cells) > 0.6 * len(cells)
-            )
-            shape = Shape(delimiter=mark, decimal=point, count=count, numeric=numeric)
-            rows = [row for line in sample if (row := shape.values(line)) is not None]
-            if len(numeric) >= 2 and rows:
-                yield shape, rows
-                break
+        for shape, rows in _of_dialect(sample, dialect, text_columns=text_columns):
+            yield shape, rows
+            whole = mark if len(rows) == len(sample) and not text_columns else whole
+
+
+def _of_dialect(sample: list[str], dialect: Dialect, *, text_columns: bool) -> Iterator[_Trial]:
+    """Yield the likeliest shape that the lines have in a dialect, if any, and their rows."""
+    mark, point = dialect.delimiter, dialect.decimal
+    plain = plain_numbers(sample, dialect)
+    if plain is not None and plain.shape[1] > 1:
+        numeric = tuple(range(plain.shape[1]))
+        count = len(numeric)
+        yield Shape(delimiter=mark, decimal=point, count=count, numeric=numeric), plain.tolist()
+        return
+    split = [dialect.split(line) for line in sample]
+    counts = Counter(len(cells) for cells in split if len(cells) >= 2)
+    for count in sorted(counts, key=lambda count: (counts[count], count), reverse=True)[:3]:
+        columns = zip(*(cells for cells in split if len(cells) == count), strict=True)
+        numeric = tuple(
+            place
+            for place, cells in enumerate(columns)
+            if not text_columns
+            or sum(dialect.number(cell) is not None for cell in cells) > 0.6 * len(cells)
+        )
+        shape = Shape(delimiter=mark, decimal=point, count=count, numeric=numeric)
+        rows = [row for cells in split if (row := shape.values_of(cells)) is not None]
+        if len(numeric) >= 2 and rows:
+            yield shape, rows
+            return
 
 
 def _settled(good: list[_Trial]) -> Shape:

@@ -23,13 +23,17 @@ from numpy.typing import NDArray
 
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
-from roomeq.importers.text.dialect import DELIMITERS, Shape, choose_shape, fixed_width_lines
+from roomeq.importers.text.dialect import (
+    DELIMITERS,
+    Shape,
+    choose_shape,
+    fixed_width_lines,
+    plain_numbers,
+)
 from roomeq.importers.text.words import DecimalMark, Dialect, folded, starts_with_number
 
 IndexArray = NDArray[np.int64]
 _HEADING = re.compile(r"freq|frec|frek|czest|\bf\b|\bk?hz\b")
-_NO_DECIMAL_COMMA = re.compile(r"\.|,(?!\d)")
-_LONG = 480  # lines of a file from which it is worth trying to read it in one go
 _TWIN = 0.5  # part of the table's rows from which other rows are a second table
 _ABOVE = 12  # lines above the table in which its heading may stand
 
@@ -120,7 +124,7 @@ def find_table(
 
 def _rows(lines: list[str], shape: Shape) -> tuple[list[str], IndexArray, FloatArray]:
     """Return the lines, which of them are rows, and their numbers."""
-    if len(lines) > _LONG and (plain := _plain_rows(lines, shape)) is not None:
+    if (plain := _plain_rows(lines, shape)) is not None:
         return lines, *plain
     if shape.delimiter == " ":
         lines = fixed_width_lines(lines, shape=shape)
@@ -132,23 +136,13 @@ def _rows(lines: list[str], shape: Shape) -> tuple[list[str], IndexArray, FloatA
 
 def _plain_rows(lines: list[str], shape: Shape) -> tuple[IndexArray, FloatArray] | None:
     """Read a table in one go; None if anything but plain rows stands between the first and last."""
-    mark = shape.delimiter
     first = next(n for n, line in enumerate(lines) if shape.values(line))
     stop = len(lines) - next(n for n, line in enumerate(reversed(lines)) if shape.values(line))
     block, outside = lines[first:stop], (*lines[:first], *lines[stop:])
-    if mark == " " and any(map(starts_with_number, outside)):  # they may be rows with a blank cell
-        return None
-    if shape.decimal == ",":
-        text = "\n".join(block)
-        if _NO_DECIMAL_COMMA.search(text):
-            return None
-        block = text.replace(",", ".").split("\n")
-    try:
-        numbers = np.loadtxt(block, delimiter=None if mark == " " else mark, comments=None, ndmin=2)
-    except (TypeError, ValueError):  # a delimiter of several characters, or no number
-        return None
-    numbers[~np.isfinite(numbers)] = np.nan
-    if numbers.shape != (len(block), shape.count) or np.isnan(numbers).all(axis=1).any():
+    if shape.delimiter == " " and any(map(starts_with_number, outside)):
+        return None  # they may be rows with a blank cell
+    numbers = plain_numbers(block, shape)
+    if numbers is None or numbers.shape[1] != len(shape.numeric):
         return None
     return np.arange(first, stop), numbers
 

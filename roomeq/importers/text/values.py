@@ -103,9 +103,11 @@ def _impossible(frequencies: FloatArray, level_db: FloatArray) -> Iterator[tuple
 
 def _spikes(level_db: FloatArray) -> IndexArray:
     """Return where up to three rows stand out from those near them; never the outermost row."""
+    steps, found = np.abs(np.diff(level_db)), set[int]()
+    if steps.max() <= _SPIKE_DB:
+        return np.array([], dtype=np.int64)
     padded = np.pad(level_db, _REACH, constant_values=-np.inf)
-    found: set[int] = set()
-    least = max(_SPIKE_DB, 4.0 * float(np.quantile(np.abs(np.diff(level_db)), 0.9)))
+    least = max(_SPIKE_DB, 4.0 * float(np.quantile(steps, 0.9)))
     for width in (1, 2, 3):
         near = sliding_window_view(padded, 2 * _REACH + width)
         inner = near[:, _REACH : _REACH + width].min(axis=1)
@@ -121,6 +123,8 @@ def _marks(level_db: FloatArray) -> IndexArray:
     falls = np.append(False, steps < -_FALL_DB)
     rises = np.append(steps > _FALL_DB, False)
     low = np.flatnonzero(falls | rises)
+    if not low.size:
+        return low
     values, times = np.unique(level_db[low], return_counts=True)
     again = np.append(False, steps == 0) | np.append(steps == 0, False)
     again |= np.isin(level_db, values[times > 1]) | ((level_db == 0) & falls & rises)
@@ -133,12 +137,15 @@ def _marks(level_db: FloatArray) -> IndexArray:
 def _jumps(frequencies: FloatArray, level_db: FloatArray) -> IndexArray:
     """Return where all that follows is shifted, in the bass, where rows stand close."""
     steps = np.abs(np.diff(level_db))
-    near = sliding_window_view(np.pad(steps, _REACH, constant_values=np.inf), 2 * _REACH + 1)
-    quiet = np.delete(near, _REACH, axis=1).max(axis=1)
     inside = (frequencies[1:] > _LOWEST) & (frequencies[:-1] < _HIGHEST_BASS)
     close = np.diff(np.log2(frequencies)) < _CLOSE_OCTAVES
     close &= steps[::-1].cumsum()[::-1] - steps > 0  # one level to the end may be a floor
-    return np.flatnonzero(inside & close & (steps >= _JUMP_DB) & (quiet * _JUMP_RATIO <= steps)) + 1
+    places = np.flatnonzero(inside & close & (steps >= _JUMP_DB))
+    if not places.size:
+        return places
+    near = sliding_window_view(np.pad(steps, _REACH, constant_values=np.inf), 2 * _REACH + 1)
+    quiet = np.delete(near[places], _REACH, axis=1).max(axis=1)
+    return np.asarray(places[quiet * _JUMP_RATIO <= steps[places]] + 1)
 
 
 def _frozen(frequencies: FloatArray, level_db: FloatArray) -> IndexArray:
@@ -147,6 +154,8 @@ def _frozen(frequencies: FloatArray, level_db: FloatArray) -> IndexArray:
     A run that begins or ends the file is none: it may be a floor.
     """
     still = np.diff(level_db) == 0
+    if still.sum() < _FROZEN - 1:
+        return np.array([], dtype=np.int64)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(np.int8), [0]])))
     start, stop = edges.reshape(-1, 2).T
     inside = (start > 0) & (stop < still.size)
@@ -161,10 +170,12 @@ def _holes(frequencies: FloatArray) -> Iterator[tuple[IndexArray, str]]:
     steps = np.diff(np.log2(frequencies))
     if steps.size <= 2 * _REACH:
         return
-    near = np.median(sliding_window_view(np.pad(steps, _REACH, mode="reflect"), 2 * _REACH + 1), -1)
     inside = (frequencies[1:] > _LOWEST) & (frequencies[:-1] < _HIGHEST_BASS)
-    wide = steps > np.maximum(_HOLE_OCTAVES, _HOLE_STEPS * near)
-    for place in np.flatnonzero(inside & wide)[:1]:
+    inside &= steps > _HOLE_OCTAVES
+    if not inside.any():
+        return
+    near = np.median(sliding_window_view(np.pad(steps, _REACH, mode="reflect"), 2 * _REACH + 1), -1)
+    for place in np.flatnonzero(inside & (steps > _HOLE_STEPS * near))[:1]:
         first, last = frequencies[place : place + 2]
         yield (
             np.array([place + 1]),
