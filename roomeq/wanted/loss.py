@@ -74,9 +74,11 @@ class Loss:
         """
         excess = np.asarray(error_db, dtype=np.float64)
         short = excess if shortfall_db is None else np.asarray(shortfall_db, dtype=np.float64)
-        return np.asarray(
-            self.excess_weight * np.maximum(excess, 0.0) ** 2 + np.maximum(-short, 0.0) ** 2
-        )
+        over, under = np.maximum(excess, 0.0), np.minimum(short, 0.0)
+        over *= over
+        over *= self.excess_weight
+        under *= under
+        return np.asarray(over + under)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

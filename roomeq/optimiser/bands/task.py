@@ -33,7 +33,9 @@ def weighted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss)
     weights = data.frequency_weights
     mean = np.asarray(response_db @ weights)
     offset = response_db - mean[..., None]
-    value = loss.value(data.error_db + offset, data.shortfall_db + offset) @ weights
+    excess = data.error_db + offset
+    offset += data.shortfall_db  # in place: rooms and moves are many
+    value = loss.value(excess, offset) @ weights
     total = value + MEAN_CUT_WEIGHT * np.minimum(mean, 0.0) ** 2
     return np.asarray(np.sqrt(np.maximum(total - loss.least(data.mean_db(data.error_db)), 0.0)))
 
