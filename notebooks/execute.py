@@ -29,16 +29,17 @@ from nbclient import NotebookClient
 HERE = Path(__file__).parent
 EMPTIED = """
 get_ipython().reset(new_session=True)
+formatters = get_ipython().display_formatter.formatters
+formatters["text/plain"] = formatters.pop("text/plain")  # the last, when a figure is drawn
 from matplotlib import pyplot
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 def words(figure, Text=Text):
-    figure.draw_without_rendering()
     found = [text.get_text() for text in figure.findobj(Text) if text.get_visible()]
     return "\\n".join(text for text in found if text.strip())
 Figure.__repr__ = words
 pyplot.close("all")
-del pyplot, Figure, Text, words
+del pyplot, Figure, Text, words, formatters
 """
 """What runs before each notebook: nothing is left, and a figure's plain text is the words in it."""
 COLOURS = 256  # of a saved picture: one byte for each point
