@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+gc.disable()  # until all is collected: the syntax trees of all tests would be gone through in vain
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "benchmarks")]
 
 
@@ -23,3 +24,4 @@ def pytest_collection_finish() -> None:
     """What was collected stays: the garbage collector need not look through it after each test."""
     gc.collect()
     gc.freeze()
+    gc.enable()

@@ -13,8 +13,10 @@ from roomeq.importers.response_doubts import (
     phase_runs_backwards,
 )
 
-ROOM = measured_room(7)[0]
-SEATS = len(ROOM)
+
+@pytest.fixture(scope="module")
+def room():
+    return measured_room(7)[0]
 
 
 def entries(rows, axis=AXIS):
@@ -33,16 +35,16 @@ def smoothed(rows, octaves):
     return np.sqrt((np.abs(rows) ** 2 @ near.T) / near.sum(axis=1)) * np.exp(1j * np.angle(rows))
 
 
-def test_nothing_is_said_of_sound_files():
-    assert SEATS > 2
-    assert not any(doubtful_responses(entries(ROOM)))
+def test_nothing_is_said_of_sound_files(room):
+    assert len(room) > 2
+    assert not any(doubtful_responses(entries(room)))
 
 
 @pytest.mark.parametrize("late", [0.0, 0.02])
-def test_a_phase_of_the_other_sign_is_told_at_all_seats_and_at_one(late):
-    rows = ROOM * np.exp(-2j * np.pi * AXIS * late)
+def test_a_phase_of_the_other_sign_is_told_at_all_seats_and_at_one(late, room):
+    rows = room * np.exp(-2j * np.pi * AXIS * late)
     (said,) = doubtful_responses(entries(rows.conj())).found
-    assert said.startswith(f"the phase of all {SEATS} files rises with delay")
+    assert said.startswith(f"the phase of all {len(room)} files rises with delay")
     rows[1] = rows[1].conj()
     (said,) = doubtful_responses(entries(rows)).found
     assert said.startswith("the phase of 1.txt rises with delay")
@@ -57,10 +59,10 @@ def test_a_time_zero_that_is_late_is_no_phase_of_the_other_sign():
     assert phase_runs_backwards(FrequencyResponse.from_pressure(AXIS, turned))
 
 
-def test_levels_without_phase_and_coarse_phases_are_not_judged():
-    level = FrequencyResponse.from_level(AXIS, 20 * np.log10(np.abs(ROOM[0])))
+def test_levels_without_phase_and_coarse_phases_are_not_judged(room):
+    level = FrequencyResponse.from_level(AXIS, 20 * np.log10(np.abs(room[0])))
     assert not phase_runs_backwards(level)
-    assert not doubtful_responses(entries(ROOM.conj()[:, ::3], axis=AXIS[::3])).found
+    assert not doubtful_responses(entries(room.conj()[:, ::3], axis=AXIS[::3])).found
 
 
 @pytest.mark.parametrize(("below_db", "told"), [(20.0, True), (32.0, True), (60.0, False)])
@@ -74,16 +76,16 @@ def test_a_leak_of_what_was_played_is_told_where_it_moves_levels(below_db, told)
     assert not doubtful_responses(entries([np.exp(-2j * np.pi * axis * 1e-3)], axis=axis)).found
 
 
-def test_smoothed_levels_are_told_at_all_seats_and_at_one():
-    (said,) = doubtful_responses(entries(smoothed(ROOM, 1.0))).taken
+def test_smoothed_levels_are_told_at_all_seats_and_at_one(room):
+    (said,) = doubtful_responses(entries(smoothed(room, 1.0))).taken
     assert said.startswith("the levels (sub) are as smooth")
-    assert not doubtful_responses(entries(smoothed(ROOM, 1.0))).found
-    rows = ROOM.copy()
-    rows[2] = smoothed(ROOM[2:3], 1.0)[0]
+    assert not doubtful_responses(entries(smoothed(room, 1.0))).found
+    rows = room.copy()
+    rows[2] = smoothed(room[2:3], 1.0)[0]
     (said,) = doubtful_responses(entries(rows)).found
     assert said.startswith("2.txt ('seat 2', sub) seems smoothed")
     assert not doubtful_responses(entries(rows)).taken
-    rows[2] = smoothed(ROOM[2:3], 1 / 24)[0]
+    rows[2] = smoothed(room[2:3], 1 / 24)[0]
     assert not doubtful_responses(entries(rows)).found
 
 

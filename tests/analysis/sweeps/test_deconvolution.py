@@ -1,7 +1,6 @@
 import math
 
 import numpy as np
-import pyfar
 import pytest
 import scipy.signal
 from recorded_rooms import SILENT, plain_sweep, room_recording
@@ -24,6 +23,8 @@ def prepared(sweep, recording, **others):
 
 @pytest.mark.parametrize("highest", [300.0, None])
 def test_against_pyfar(highest):
+    import pyfar  # which takes its time: no other test needs it
+
     # pyfar's regularised spectral deconvolution of the same recording, within 0.01 dB.
     sweep, _, recording = room_recording(0.6)
     inverse = prepared(sweep, recording, highest=highest)
