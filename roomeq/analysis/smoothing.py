@@ -65,12 +65,15 @@ def mean_over_windows(
     axis, edges = frequencies, np.clip([lower, upper], frequencies[0], frequencies[-1])
     if over == "log":
         axis, edges = np.log(axis), np.log(edges)
-    points, width = np.union1d(axis, edges), edges[1] - edges[0]
-    curves = np.array([np.interp(points, axis, row) for row in values])
-    areas = 0.5 * (curves[:, 1:] + curves[:, :-1]) * np.diff(points)
+    width, points = edges[1] - edges[0], np.concatenate((axis, edges.ravel()))
+    order = np.argsort(points, kind="stable")
+    points, at_edges = points[order], [np.interp(edges.ravel(), axis, row) for row in values]
+    curves = np.concatenate((values, at_edges), axis=1)[:, order]
+    areas = np.zeros_like(curves)
+    areas[:, :-1] = 0.5 * (curves[:, 1:] + curves[:, :-1]) * np.diff(points)
     # Each window's areas are added up by themselves: every second sum is that of a window.
     ends = np.searchsorted(points, edges)
-    sums = np.add.reduceat(np.pad(areas, ((0, 0), (0, 1))), ends.T.ravel(), axis=1)[:, ::2]
+    sums = np.add.reduceat(areas, ends.T.ravel(), axis=1)[:, ::2]
     return np.where(width > 0, sums / np.where(width > 0, width, 1.0), curves[:, ends[0]])
 
 

@@ -317,18 +317,21 @@ def _slip_by_loopback(loopback: SweepModel) -> tuple[float, float, float]:
     """Return the slip, the frequency passed when it happened, and its evidence over threshold."""
     kept = slice(None, None, max(1, loopback.frequencies.size // _KEPT))
     axis, phase, steady = (one[kept] for one in _phase_of(loopback))
-    growth = loopback.view.excitation.growth_at
+    splits = _splits(loopback)
+    blurred = 3.0 * np.sqrt(splits / loopback.view.excitation.growth_at(splits))
+    steady /= np.abs(steady).max(axis=0) + 1e-30
     best = (math.inf, 0.0, 0.0, 0.0)
-    for split in _splits(loopback):
-        clear = np.abs(axis - split) > 3.0 * math.sqrt(split / float(growth(split)))
-        above = (axis > split).astype(np.float64)
-        columns = np.column_stack((above * axis, above, steady))[clear]
-        _, plain, _ = _fitted(columns[:, 2:], phase[clear])
-        fit, rest, _ = _fitted(columns, phase[clear])
+    for split, blur in zip(splits.tolist(), blurred.tolist(), strict=True):
+        clear = np.abs(axis - split) > blur
+        above = axis > split
+        # The last rows of the triangle: what the columns to the left leave of those to the right.
+        columns = np.column_stack((steady, above, above * axis, phase))[clear]
+        left = np.asarray(np.linalg.qr(columns, mode="r"))[-3:, -2:]
+        plain, rest = float(left[:, 1] @ left[:, 1]), float(left[2, 1]) ** 2
         ratio = rest / max(plain, 1e-12)
-        if ratio < best[0]:
+        if ratio < best[0] and left[1, 0]:
             misfit = math.sqrt(plain / int(clear.sum()))
-            best = ratio, float(split), float(fit[0]) / (2.0 * math.pi), misfit
+            best = ratio, split, float(left[1, 1] / left[1, 0]) / (2.0 * math.pi), misfit
     ratio, after, lost, misfit = best
     return lost, after, min(1.0 / (ratio * _BETTER), misfit / _LEAST_MISFIT)
 
@@ -344,13 +347,16 @@ def _slip_by_lead_in(model: SweepModel, told: LeadInNoise) -> tuple[float, float
     still = np.concatenate(([0.0], np.cumsum(cross.real)))
     best = (-math.inf, 0.0, 0)
     for reach, step in ((_LONGEST, _STEP), (_STEP, 0.05 * _STEP)):
-        for lost in best[1] + np.arange(-reach, reach, step):
-            turned = np.real(cross * np.exp(2j * np.pi * lost * axis))
-            moved = np.concatenate(([0.0], np.cumsum(turned)))
+        tried = best[1] + np.arange(-reach, reach, step)
+        turned = cross * np.exp(2j * np.pi * tried[0] * axis)
+        turn = np.exp(2j * np.pi * step * axis)
+        for lost in tried.tolist():
+            moved = np.concatenate(([0.0], np.cumsum(turned.real)))
             likeness = still[splits] + moved[-1] - moved[splits]
             at = int(np.argmax(likeness))
             if likeness[at] > best[0]:
-                best = float(likeness[at]), float(lost), int(splits[at])
+                best = float(likeness[at]), lost, int(splits[at])
+            turned *= turn
     coherence = best[0] / float(np.abs(cross).sum())
     better = (1.0 - told.coherence) / max(1.0 - coherence, 1e-6)
     after = float(axis[best[2]]) if best[2] else model.band[0]

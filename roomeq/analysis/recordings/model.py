@@ -15,7 +15,6 @@ window's length ago.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -42,7 +41,7 @@ from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.recording import ImpulseResponse, Recording, SweepDescription
 
 ORDERS = (2, 3, 4, 5)
-MORE_ORDERS = tuple(range(2, 13))
+_MORE_ORDERS = tuple(range(2, 13))
 _WIDE_PASSBAND = 1800.0  # Hz
 _LEAST_EXPLAINED = 1.5  # s
 _WIDEST = 0.3  # of the wide rate: passband of its filter
@@ -172,13 +171,10 @@ def view_recording(recording: Recording, *, played: SweepDescription | Recording
     )
 
 
-def model_sweep(view: RecordingView, *, orders: Sequence[int] = ORDERS) -> SweepModel | None:
-    """Return what the sweep explains of a recording; None where the sweep is not found in it.
-
-    With `MORE_ORDERS` also the harmonics of what clips.
-    """
+def model_sweep(view: RecordingView) -> SweepModel | None:
+    """Return what the sweep explains of a recording; None where the sweep is not found in it."""
     try:
-        segments = cut_segments(view.wide, inverse=view.inverse)
+        segments = cut_segments(view.wide, inverse=view.inverse, deconvolved=view.deconvolved)
     except MeasurementFileError:
         return None
     mean = segments.mean
@@ -187,7 +183,7 @@ def model_sweep(view: RecordingView, *, orders: Sequence[int] = ORDERS) -> Sweep
     explained = window
     if plain.basis == "available":  # a cut recording: the earlier frequencies ring on in it
         explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
-    weight = _unexplained(view, segments.starts, explained, orders)
+    weight = _unexplained(view, segments.starts, explained, ORDERS)
     response = frequency_response(mean, window=window, least=mean.samples.size)
     return SweepModel(
         view=view,
@@ -204,18 +200,29 @@ def model_sweep(view: RecordingView, *, orders: Sequence[int] = ORDERS) -> Sweep
     )
 
 
+def explain_clipping(model: SweepModel) -> SweepModel:
+    """Return a model that explains the harmonics of what clips too, up to order 12."""
+    weight = _unexplained(model.view, model.starts, model.explained, _MORE_ORDERS)
+    residual = _convolved(model.view, model.view.deconvolved * weight)
+    return replace(model, residual=residual, left=weight > 0.5)
+
+
 def _unexplained(
-    view: RecordingView, starts: tuple[float, ...], window: ImpulseWindow, orders: Sequence[int]
+    view: RecordingView, starts: tuple[float, ...], window: ImpulseWindow, orders: tuple[int, ...]
 ) -> FloatArray:
     """Return how much of each lag is left over: 0 within the responses, 1 away from them."""
     rate, length = view.inverse.low_rate, view.inverse.fft_length
-    times, explained = np.arange(length) / rate, np.zeros(length)
+    weight = np.ones(length)
     orders = orders if view.excitation.growth > 0 else ()
     for start in starts:
         for ahead in (0.0, *(view.excitation.harmonic_advance(order) for order in orders)):
-            since = (times - start + ahead + window.before) % (length / rate) - window.before
-            explained = np.maximum(explained, window_values(since, window=window))
-    return 1.0 - explained
+            zero = start - ahead
+            first, last = (zero - window.before) * rate, (zero + window.length) * rate
+            index = np.arange(math.ceil(first), math.floor(last) + 1)[:length]
+            values = 1.0 - window_values(index / rate - zero, window=window)
+            index %= length
+            weight[index] = np.minimum(weight[index], values)
+    return weight
 
 
 def _convolved(view: RecordingView, deconvolved: ArrayLike) -> FloatArray:

@@ -21,7 +21,12 @@ from roomeq.analysis.recordings.findings import (
     Severity,
     worst_first,
 )
-from roomeq.analysis.recordings.model import MORE_ORDERS, SweepModel, model_sweep, view_recording
+from roomeq.analysis.recordings.model import (
+    SweepModel,
+    explain_clipping,
+    model_sweep,
+    view_recording,
+)
 from roomeq.analysis.recordings.noise import (
     NO_LEVELS,
     NoiseLevels,
@@ -162,13 +167,13 @@ def _judged(
     heard: list[Finding] = []
     if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
         bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
-        fuller = model_sweep(model.view, orders=MORE_ORDERS) if bent else None
         spared = [  # what is missing, was dropped or cut off disturbs by itself
             (one.start, one.stop)
             for one in known + findings
             if one.start is not None and one.stop is not None
         ]
-        heard += disturbance_findings(fuller or model, step=facts.step, spared=spared)
+        fuller = explain_clipping(model) if bent else model
+        heard += disturbance_findings(fuller, step=facts.step, spared=spared)
     disturbed = any(one.severity is not Severity.NOTE for one in heard)
     if not disturbed:  # else it may lie where harmonics do
         findings += distortion_findings(model, totals)

@@ -109,12 +109,14 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
 
 
 def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
+    if len(model.starts) < 2:
+        return
     response, least = model.impulse_response, 10 ** (_DISAGREE_DB / 10)
     values = window_values(response.times, window=model.window)
     spectra = np.fft.rfft(model.segments.several.samples * values)
     axis = response.sample_rate / response.times.size * np.arange(spectra.shape[-1])
     inside = np.array([(axis >= band.lower) & (axis < band.upper) for band in noise.bands])
-    if len(spectra) < 2 or not inside.any(axis=1).all():
+    if not inside.any(axis=1).all():
         return
     shares = inside / inside.sum(axis=1, keepdims=True)
     quiet = np.nan_to_num(noise.floor) * float(values @ values)

@@ -150,8 +150,11 @@ def _cells(
     begin, sweep = model.starts[0], model.view.excitation
     quiet = (times > begin - 0.5 * sweep.pause) | (times < begin - sweep.ahead)  # no lead-in
     noise = np.full(heard.shape[1], np.nan)
-    enough = np.isfinite(heard[quiet]).sum(axis=0) >= _FEWEST_FRAMES
-    noise[enough] = np.nanmedian(heard[quiet][:, enough], axis=0) / math.log(2.0)
+    ranked = np.sort(heard[quiet], axis=0)  # nan come last
+    count = np.isfinite(ranked).sum(axis=0)
+    (enough,) = np.nonzero(count >= _FEWEST_FRAMES)
+    middle = (count[enough] - 1) // 2, count[enough] // 2
+    noise[enough] = ranked[middle, enough].mean(axis=0) / math.log(2.0)
     return _Cells(times=times, axis=axis[used], heard=heard, noise=np.maximum(noise, least))
 
 
@@ -303,10 +306,12 @@ def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | N
     noise = float(np.median(around)) / math.log(2.0)
     margin = float(power[at]) / max(noise, 1e-300) / _SIGNIFICANT
     inside = float(power[lobe].sum()) - noise * (2 * _LOBE + 1)
+    if margin < 1.0 or inside <= 0.0:
+        return None
     # Both halves hold the line within 6 dB: what decays is the room.
     halves, near = np.split(part, 2), slice(at // 2, at // 2 + 2)
     early, late = (float(tapered_power(half)[0][near].sum()) for half in halves)
-    if margin < 1.0 or inside <= 0.0 or not 0.25 * early < late < 4.0 * early:
+    if not 0.25 * early < late < 4.0 * early:
         return None
     return frequency, math.sqrt(4.0 * inside / (part.size * energy)), margin
 

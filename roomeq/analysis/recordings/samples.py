@@ -258,6 +258,8 @@ def _dropped(model: SweepModel, places: list[Stretch], offset: int, *, jump: boo
 
 def runs(flags: NDArray[np.bool_], *, least: int = 1) -> list[tuple[int, int]]:
     """Return first and one past the last index of every run of at least so many True."""
+    if np.count_nonzero(flags) < least:
+        return []
     edges = np.flatnonzero(np.diff(flags, prepend=False, append=False)).reshape(-1, 2)
     return [(first, stop) for first, stop in edges[edges[:, 1] - edges[:, 0] >= least].tolist()]
 

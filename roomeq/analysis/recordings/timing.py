@@ -306,12 +306,12 @@ def _silent_end(model: SweepModel) -> float:
     Only where the response falls by 34 dB within half an octave and stays there to the end of the
     band: more than a crossover of 48 dB per octave and the modes of a room do.
     """
-    axis, pressure = model.frequencies, model.spectrum
+    axis, power = model.frequencies, np.abs(model.spectrum) ** 2
     edges = model.band[1] * 2.0 ** (-np.arange(13 * 12) / 12.0)
     edges = edges[edges >= model.band[0]][::-1]
     index = np.searchsorted(axis, edges)
     bands = [slice(a, b) for a, b in itertools.pairwise(index) if b - a >= 2]
-    level = power_ratio_db([float(np.mean(np.abs(pressure[one]) ** 2)) for one in bands])
+    level = power_ratio_db([float(power[one].mean()) for one in bands])
     for at in range(2, level.size - 5):
         if level[at - 2 : at].min() - level[at + 5 :].max() > _CLIFF_DB:
             stops = float(axis[bands[at].start])

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -240,11 +241,19 @@ class _Deconvolved:
 
         unit: ComplexArray | float = 1.0
         if isinstance(sweep, SweepDescription):
-            own = sweep_signal(sweep, sample_rate=self.sweep.sample_rate, order=order)
-            unit = read(self._lags(decimate(own, factor=self.factor)))
+            own = _harmonic_signal(sweep, self.sweep.sample_rate, order, self.factor)
+            unit = read(self._lags(own))
         gain = self.inverse[np.round(frequencies * self.length / rate).astype(np.intp)] / unit
         density = _density(self.quiet, rate, frequencies)
         return read(self.lags) / unit, np.abs(gain) * np.sqrt(density * float(window @ window))
+
+
+@lru_cache(maxsize=len(ORDERS))
+def _harmonic_signal(
+    sweep: SweepDescription, sample_rate: int, order: int, factor: int
+) -> FloatArray:
+    """Return what a distortion of one order adds, decimated; kept for the next recording."""
+    return decimate(sweep_signal(sweep, sample_rate=sample_rate, order=order), factor=factor)
 
 
 def harmonic_window(

@@ -115,8 +115,9 @@ class Excitation:
         return self.growth * math.log(order)
 
 
+@lru_cache(maxsize=4)
 def excitation_of(played: SweepDescription | Recording, *, sample_rate: int) -> Excitation:
-    """Return an excitation at a rate.
+    """Return an excitation at a rate; the last four are kept.
 
     A reference that is no exponential sweep excites the band where its third-octave power density
     is within 30 dB of its greatest.
@@ -198,7 +199,6 @@ def _spans(reference: Recording) -> tuple[tuple[int, int], list[tuple[int, int]]
     return spans[0] if spans[0] != strong[0] else (begin, begin), strong
 
 
-@lru_cache(maxsize=4)
 def _examined(reference: Recording, sample_rate: int) -> Excitation:
     """Return what a reference holds, at another rate."""
     rate, (lead, strong) = reference.sample_rate, _spans(reference)

@@ -69,7 +69,11 @@ class Segments:
 
 
 def cut_segments(
-    recording: Recording, *, inverse: ExcitationInverse, loopback: Recording | None = None
+    recording: Recording,
+    *,
+    inverse: ExcitationInverse,
+    loopback: Recording | None = None,
+    deconvolved: FloatArray | None = None,
 ) -> Segments:
     """Return the response to each sweep of a recording.
 
@@ -81,6 +85,8 @@ def cut_segments(
         The excitation, prepared for this rate.
     loopback : Recording, optional
         The channel of the same recording into which the excitation was fed back.
+    deconvolved : ndarray, shape (fft_length,), optional
+        What `deconvolve` makes of the recording, where that is known already.
 
     Raises
     ------
@@ -90,7 +96,7 @@ def cut_segments(
         If rate or length of the recordings do not fit the inverse or each other.
     """
     _check(recording, loopback, inverse)
-    lags = deconvolve(recording.samples, inverse=inverse)
+    lags = deconvolve(recording.samples, inverse=inverse) if deconvolved is None else deconvolved
     timing, located = recording, lags
     if loopback is not None:
         timing, located = loopback, deconvolve(loopback.samples, inverse=inverse)

@@ -89,14 +89,15 @@ def sweep_signal(
     turns -= 2.0 * np.pi * math.fmod(sweep.periods, 1.0) * order
     # Fades are functions of time, not of samples, so that every rate has the same sweep.
     times = np.arange(frames) / rate
-    fades = _fade_values(times, sweep.fade_in) * _fade_values(end - times, sweep.fade_out)
-    return np.asarray(sweep.amplitude * np.sin(turns) * fades**order)
+    signal = sweep.amplitude * np.sin(turns)
+    for away, length in ((times, sweep.fade_in), (end - times, sweep.fade_out)):
+        near = away < length
+        signal[near] *= _fade_values(away[near], length) ** order
+    return np.asarray(signal)
 
 
 def _fade_values(away: FloatArray, length: float) -> FloatArray:
     """Return a raised cosine: 0 at the end of a signal, 1 from `length` (in s) away from it."""
-    if length == 0:
-        return np.ones(away.size)
     return 0.5 - 0.5 * np.cos(np.pi * np.clip(away / length, 0.0, 1.0))
 
 
