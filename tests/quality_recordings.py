@@ -44,15 +44,20 @@ def impulse_spectrum(decay_time, seat):
     return frequencies, (transfer + level * direct) * taper
 
 
-def convolved(signal, rate, decay_time, seat):
+@lru_cache(maxsize=16)
+def impulse_response(rate, decay_time, seat):
     span = 4.0 * decay_time
     frames = round(span * rate)
     spectrum = np.zeros(frames // 2 + 1, dtype=complex)
     _, transfer = impulse_spectrum(decay_time, seat)
     spectrum[1 : transfer.size + 1] = transfer
-    impulse = scipy.fft.irfft(spectrum, frames)
-    impulse[round(0.8 * frames) :] = 0.0  # what rings ahead of time zero has wrapped round to here
-    return scipy.signal.fftconvolve(signal, impulse)[: signal.size]
+    # beyond that, what rings ahead of time zero has wrapped round
+    return scipy.fft.irfft(spectrum, frames)[: round(0.8 * frames)]
+
+
+def convolved(signal, rate, decay_time, seat):
+    impulse = impulse_response(rate, decay_time, seat)
+    return scipy.signal.oaconvolve(signal, impulse)[: signal.size]
 
 
 @lru_cache(maxsize=8)
@@ -93,8 +98,11 @@ def recording(samples, *, rate=None, sweep=SWEEP, **more):
     return Recording(samples=samples, sample_rate=rate or sweep.sample_rate, **more)
 
 
+@lru_cache(maxsize=16)
 def clean(decay_time=0.5, seat=0, seed=0, snr_db=40.0, sweep=SWEEP):
-    return noisy(heard(decay_time, seat, sweep), seed=seed, snr_db=snr_db, sweep=sweep)
+    samples = noisy(heard(decay_time, seat, sweep), seed=seed, snr_db=snr_db, sweep=sweep)
+    samples.setflags(write=False)  # the next caller gets the same
+    return samples
 
 
 def codes(quality):

@@ -1,6 +1,7 @@
 """Room folders of recorded sweeps, sound or with faults put into them, and what `check` says."""
 
 import json
+from functools import lru_cache
 
 import numpy as np
 import soundfile
@@ -73,6 +74,7 @@ def slammed(seat=1):
     return clean(seat=seat) + 0.3 * slam(clean().size, 13.0)
 
 
+@lru_cache(maxsize=1)
 def faulty():
     """Recordings with one fault each, each with its own noise: name of the code, what to write."""
     own = {code: clean(seat=1, seed=100 + n) for n, code in enumerate(FindingCode)}

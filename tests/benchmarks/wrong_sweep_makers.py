@@ -74,7 +74,7 @@ def room(rng, rate, *, decay=0.5, subwoofer=True):
 
 def through(signal, impulse):
     """What arrives, as long as signal and impulse response together."""
-    return scipy.signal.fftconvolve(signal, impulse)
+    return scipy.signal.oaconvolve(signal, impulse)
 
 
 def truth(impulse, rate, frequencies):

@@ -147,6 +147,7 @@ def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
 _SAME = 0.1  # of the noise power
 _SHORTEST = 1.0  # s
 _EXACT = 1e-7  # of the signal's power, where no noise is known
+_EVEN = 256  # lengths that are whole multiples of it are quick to transform
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -182,7 +183,7 @@ def same_as_earlier(
         noise_power=0.5 * float((10.0 ** (noise.noise_db / 10.0)).sum()),
     )
     for one in earlier:
-        size = min(one.signal.size, own.signal.size)
+        size = min(one.signal.size, own.signal.size) // _EVEN * _EVEN
         if one.low_rate != own.low_rate or size < _SHORTEST * own.low_rate:
             continue
         rest, signal = _difference(one.signal[:size], own.signal[:size])

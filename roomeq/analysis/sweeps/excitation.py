@@ -205,7 +205,7 @@ def _examined(reference: Recording, sample_rate: int) -> Excitation:
     first, last = strong[0]
     played = reference.samples[first:last]
     duration = played.size / rate
-    axis, instants, growth = _instants(played, rate, duration)
+    axis, instants, growth = _instants(reference, first, last)
     signal = _resampled(played, rate, sample_rate)
     if growth > 0:
         band = float(axis[0]), min(float(axis[-1]), 0.48 * sample_rate)
@@ -231,12 +231,16 @@ def _examined(reference: Recording, sample_rate: int) -> Excitation:
     )
 
 
-def _instants(
-    signal: FloatArray, rate: int, duration: float
-) -> tuple[FloatArray, FloatArray, float]:
-    """Return frequencies, when each is passed, and the time of e-fold growth."""
+@lru_cache(maxsize=4)
+def _instants(reference: Recording, first: int, last: int) -> tuple[FloatArray, FloatArray, float]:
+    """Return frequencies, when each is passed, and the time of e-fold growth; kept for all rates.
+
+    Of what lies between two samples of a reference.
+    """
     from scipy.fft import next_fast_len
 
+    signal, rate = reference.samples[first:last], reference.sample_rate
+    duration = signal.size / rate
     size = next_fast_len(round(1.3 * signal.size), real=True)
     padded, span = np.pad(signal, (0, size - signal.size)), size / rate
     low, high = _excited_band(signal, rate)

@@ -1,4 +1,5 @@
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -26,9 +27,13 @@ def judged(samples, sweep=SWEEP, rate=RATE):
     return judge_recording(recording(samples, rate=rate), sweep)
 
 
+@lru_cache(maxsize=8)
+def loudest(decay_time, seat):
+    return np.abs(convolved(played(), RATE, decay_time, seat)).max()
+
+
 def through(signal, decay_time=0.5, seat=0):
-    whole = np.abs(convolved(played(), RATE, decay_time, seat)).max()
-    return noisy(convolved(signal, RATE, decay_time, seat) * 0.4 / whole)
+    return noisy(convolved(signal, RATE, decay_time, seat) * 0.4 / loudest(decay_time, seat))
 
 
 def frequency_after(seconds):
