@@ -9,7 +9,7 @@ from roomeq.analysis.recordings.residual import estimate_hum
 
 
 def humming(mains, level_dbfs, *, orders=(1, 2), fall_db=10.0, **kind):
-    samples = clean(**kind)
+    samples = clean(**kind).copy()
     times = np.arange(samples.size) / RATE
     for index, order in enumerate(orders):
         amplitude = 10 ** ((level_dbfs - fall_db * index) / 20)
@@ -54,7 +54,7 @@ def test_a_ringing_room_does_not_hum(decay_time):
 
 
 def test_what_rings_at_50_hz_is_no_hum():
-    samples = clean()
+    samples = clean().copy()
     times = np.maximum(np.arange(samples.size) / RATE - 11.5, 0.0)
     samples += 0.003 * np.sin(2 * np.pi * 50.0 * times) * np.exp(-6.9 * times / 6.0)
     assert estimate_hum(model_of(samples)) is None

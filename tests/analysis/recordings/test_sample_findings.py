@@ -84,7 +84,7 @@ def test_direct_current(offset, seen):
 
 @pytest.mark.parametrize(("peak_dbfs", "seen"), [(-44.0, False), (-52.0, True)])
 def test_too_little_level_in_16_bits(peak_dbfs, seen):
-    samples = clean(sweep=SWEEP)
+    samples = clean(sweep=SWEEP).copy()
     samples *= 10 ** (peak_dbfs / 20) / np.abs(samples).max()
     quality = judged(np.round(samples * 2**15) / 2**15)
     assert codes(quality) == ({"low_level", "gain_unknown"} if seen else set())
