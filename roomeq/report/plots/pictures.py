@@ -131,6 +131,11 @@ class Subject:
             raise ValueError("no level is wanted (wanted_spl_db in [headroom])")
         return self.proposal.headroom.headroom()
 
+    @cached_property
+    def decays(self) -> tuple[SeatDecay, ...]:
+        """Of every clean recording how it dies away, and how it would with the plan's bands."""
+        return room_decays(self.measured, gains_db=self.proposal.gains_db)
+
     def seats(self) -> tuple[SeatStatistics, FloatArray]:
         """Return what the seats share, and their levels."""
         survey = self.survey
@@ -171,7 +176,7 @@ def _distortions(of: Subject) -> Drawn:
 def _decays(of: Subject, draw: Callable[[SeatDecay], Axes]) -> Drawn:
     if of.recordings and of.proposal.subwoofers:
         raise ValueError("of several subwoofers it is not told how each one's bands change it")
-    for one in room_decays(of.measured, gains_db=of.proposal.gains_db):
+    for one in of.decays:
         yield one.file, one.seat, draw(one)
 
 
@@ -386,9 +391,24 @@ def write_picture(drawn: Axes | Figure, path: Path, *, form: str = "png", footer
     refuse_other_kinds(path, kind="picture", is_of_kind=_is_ours, error=FileFaultError)
     facts: dict[str, Any] = {"Title": _MARK.decode()} | ({"Date": None} if form == "svg" else {})
     with replacing(path) as temporary, mpl.rc_context({"svg.hashsalt": "roomeq"}):
-        page: dict[str, Any] = {"bbox_inches": "tight", "dpi": _DOTS_PER_INCH, "metadata": facts}
-        figure.savefig(temporary, format=form, **page)
+        page = _drawn_on(figure) if form == "png" else "tight"
+        look = {"bbox_inches": page, "dpi": _DOTS_PER_INCH, "metadata": facts}
+        figure.savefig(temporary, format=form, **look)
     plt.close(figure)
+
+
+def _drawn_on(figure: Any) -> Any:
+    """Lay a figure out and return the part that is drawn on, with a margin, in inches.
+
+    As "tight" is, for which matplotlib would go through all of the drawing twice.
+    """
+    from matplotlib import rcParams
+
+    figure.set_dpi(_DOTS_PER_INCH)
+    if layout := figure.get_layout_engine():
+        layout.execute(figure)
+        figure.set_layout_engine("none")
+    return figure.get_tightbbox().padded(rcParams["savefig.pad_inches"])
 
 
 def _is_ours(path: Path) -> bool:

@@ -196,12 +196,16 @@ def _wrapped(ax: Axes, text: str, letter: float) -> str:
     """Break a text over a plot, of letters so wide in inches, where its room ends."""
     ax.apply_aspect()
     figure: Any = ax.figure
-    box, tight = ax.get_window_extent(), ax.get_tightbbox()
-    right = box.x1
-    if len(figure.axes) == 1:
-        right = max(figure.bbox.x1, tight.x1 if tight else 0.0)
-    room = (right - box.x0) / figure.dpi
-    return "\n".join(textwrap.wrap(text, max(16, int(room / letter))))
+    box, alone = ax.get_window_extent(), len(figure.axes) == 1
+
+    def lines(right: float) -> list[str]:
+        return textwrap.wrap(text, max(16, int((right - box.x0) / figure.dpi / letter)))
+
+    found = lines(figure.bbox.x1 if alone else box.x1)
+    # what stands beside the frame leaves more room, but is slow to measure
+    if alone and len(found) > 1 and (tight := ax.get_tightbbox()):
+        found = lines(max(figure.bbox.x1, tight.x1))
+    return "\n".join(found)
 
 
 def level_title(level_reference: str) -> str:
