@@ -1,7 +1,7 @@
 """What a plot drew: lines, bars and texts, found by their labels."""
 
 from fnmatch import fnmatchcase
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 
 import matplotlib as mpl
@@ -19,7 +19,7 @@ from roomeq.jobs.propose import propose
 SAMPLES = Path(__file__).parents[1] / "sample_measurements"
 
 
-@lru_cache(maxsize=4)
+@cache
 def sample_plan(name):
     """Return a sample room and its plan, searched briefly; made once for all tests."""
     room = read_room(SAMPLES / name)

@@ -6,7 +6,9 @@ import os
 import shutil
 import subprocess
 import sys
+from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +20,8 @@ from places import SAMPLES
 from roomeq.cli import commands
 from roomeq.cli.main import main
 from roomeq.importers.room import read_room
+from roomeq.report.plots import pictures
+from roomeq.report.plots.pictures import PICTURES
 
 HALL = str(SAMPLES / "rented_hall")
 CABIN = SAMPLES / "lakeside_cabin"
@@ -29,6 +33,26 @@ def run(capsys, *arguments):
     return status, printed.out, printed.err
 
 
+@cache
+def told(*words):
+    """Run a command on what stays as it is, once for all tests that only read what it said."""
+    with redirect_stdout(io.StringIO()) as out, redirect_stderr(io.StringIO()) as err:
+        status = main([str(word) for word in words])
+    return status, out.getvalue(), err.getvalue()
+
+
+@pytest.fixture(scope="module")
+def hall(tmp_path_factory):
+    """Return the plan of the hall, and what was said when it was made."""
+    plan = tmp_path_factory.mktemp("plans") / "hall.json"
+    return plan, told("propose", HALL, "--plan", plan)
+
+
+@pytest.fixture(scope="module")
+def joined(tmp_path_factory):
+    return write_joined_room(tmp_path_factory.mktemp("joined"))
+
+
 def write_export(path, seed=1):
     axis = np.geomspace(10, 300, 200)
     rng = np.random.default_rng(seed)
@@ -38,8 +62,8 @@ def write_export(path, seed=1):
     return path
 
 
-def test_check_prints_what_was_measured(capsys):
-    status, out, err = run(capsys, "check", HALL)
+def test_check_prints_what_was_measured():
+    status, out, err = told("check", HALL)
     assert (status, err) == (0, "")
     for words in ("Rented hall", "last row", "S.d. dB", "the seats differ by"):
         assert words in out
@@ -53,9 +77,8 @@ def test_check_json(capsys):
     assert overview["measurements"][0]["resolution"] == "third_octave"
 
 
-def test_propose_show_and_json_agree(capsys, tmp_path):
-    plan = tmp_path / "hall.json"
-    status, out, _ = run(capsys, "propose", HALL, "--plan", plan)
+def test_propose_show_and_json_agree(capsys, hall):
+    plan, (status, out, _) = hall
     assert status == 1  # quieter than now: the drive limit grants no more
     assert f"Plan kept in {plan}" in out
     shown = run(capsys, "show", plan)
@@ -233,9 +256,9 @@ def test_a_room_file_may_be_named_itself(capsys):
     assert run(capsys, "check", HALL + "/room.toml")[0] == 0
 
 
-def test_best_is_proposed_where_it_is_asked_for(capsys):
+def test_best_is_proposed_where_it_is_asked_for():
     arguments = ("propose", SAMPLES / "lakeside_cabin", "--json")
-    usual, best = (json.loads(run(capsys, *arguments, *more)[1]) for more in ((), ("--best",)))
+    usual, best = (json.loads(told(*arguments, *more)[1]) for more in ((), ("--best",)))
     assert [band["gain_db"] for band in best["bands"]] == best["choices"][1]["gains_db"]
     assert [band["gain_db"] for band in usual["bands"]] == usual["choices"][2]["gains_db"]
     given_away = usual["choices"][2]["deviation_db"] - usual["choices"][1]["deviation_db"]
@@ -274,9 +297,8 @@ def test_surveys_of_two_rooms_are_not_compared(capsys):
     assert "the very same measurement" in run(capsys, "compare", cellar, cellar)[2]
 
 
-def test_a_sheet_does_not_replace_its_plan(capsys, tmp_path):
-    plan = tmp_path / "hall.json"
-    run(capsys, "propose", HALL, "--plan", plan)
+def test_a_sheet_does_not_replace_its_plan(capsys, tmp_path, hall):
+    plan = Path(shutil.copy(hall[0], tmp_path))
     before = plan.read_bytes()
     status, _, err = run(capsys, "sheet", plan, "--output", tmp_path / "." / "hall.json")
     assert status == 2
@@ -284,20 +306,13 @@ def test_a_sheet_does_not_replace_its_plan(capsys, tmp_path):
     assert plan.read_bytes() == before
 
 
-def test_linear_algebra_is_told_to_stay_in_one_thread():
+def test_linear_algebra_is_told_to_stay_in_one_thread(monkeypatch):
     # many small products: threads only get in each other's way; the user's own setting stays
-    code = "import os, sys; from roomeq.cli.main import main; main(['show', 'none.json']);"
-    code += "sys.stdout.write(os.environ['OPENBLAS_NUM_THREADS'])"
     bare = {key: value for key, value in os.environ.items() if key != "OPENBLAS_NUM_THREADS"}
     for given, expected in (({}, "1"), ({"OPENBLAS_NUM_THREADS": "3"}, "3")):
-        done = subprocess.run(
-            [sys.executable, "-c", code],
-            env=bare | given,
-            capture_output=True,
-            text=True,
-            check=True,
-        )
-        assert done.stdout == expected
+        monkeypatch.setattr(os, "environ", bare | given)
+        assert main(["show", "none.json"]) == 2
+        assert os.environ["OPENBLAS_NUM_THREADS"] == expected
 
 
 def test_what_a_file_leaves_open_is_settled_in_a_room_file(capsys, tmp_path):
@@ -312,9 +327,9 @@ def test_what_a_file_leaves_open_is_settled_in_a_room_file(capsys, tmp_path):
 
 
 @pytest.mark.parametrize("room", ["rented_hall", "lakeside_cabin"])
-def test_what_is_piped_is_plain_ascii(capsys, room):
+def test_what_is_piped_is_plain_ascii(room):
     for command in ("check", "propose"):
-        assert run(capsys, command, SAMPLES / room)[1].isascii()
+        assert told(command, str(SAMPLES / room))[1].isascii()
 
 
 def test_a_name_that_the_output_cannot_encode_is_no_failure(capfdbinary, tmp_path, monkeypatch):
@@ -326,13 +341,14 @@ def test_a_name_that_the_output_cannot_encode_is_no_failure(capfdbinary, tmp_pat
         assert rb"K\xfcche" in ascii_only.buffer.getvalue()
 
 
-def test_join_prints_settings_and_wants_a_look_when_in_doubt(capsys, tmp_path):
-    room = write_joined_room(tmp_path)
-    status, out, err = run(capsys, "join", room)
+def test_join_prints_settings_and_wants_a_look_when_in_doubt(capsys, joined, monkeypatch):
+    monkeypatch.setattr(commands, "read_room", cache(read_room))
+    monkeypatch.setattr(commands, "join", cache(commands.join))
+    status, out, err = run(capsys, "join", joined)
     assert (status, err) == (0, "")
     for words in ("Bypass: low-pass", "Polarity: inverted", "earlier", "volume down first"):
         assert words in out
-    status, out, _ = run(capsys, "join", room, "--json")
+    status, out, _ = run(capsys, "join", joined, "--json")
     assert json.loads(out)["joining"]["settings"]["inverted"] is True
 
 
@@ -359,8 +375,8 @@ def test_join_needs_a_room_file_and_says_what_is_not_measured(capsys, tmp_path):
     assert "mains" in err
 
 
-def test_check_reports_the_path(capsys, tmp_path):
-    _, out, _ = run(capsys, "check", write_joined_room(tmp_path))
+def test_check_reports_the_path(joined):
+    _, out, _ = told("check", joined)
     assert "Bypass the low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in out
     assert "  - Engaged: " in out
 
@@ -370,7 +386,7 @@ def test_check_reports_the_path(capsys, tmp_path):
     [(40, "linkwitz_riley", True), (80, "linkwitz_riley", False), (120, "butterworth", True)],
 )
 def test_a_low_pass_too_many_or_too_few_in_the_room_file_is_found(
-    capsys, tmp_path, corner, family, there
+    capsys, tmp_path, joined, corner, family, there
 ):
     """Two are stated and one is there, or the other way round; the response close to the cone."""
     extra = f'[[path]]\nkind = "low_pass"\nfamily = "{family}"\norder = 4\ncorner = {corner}\n'
@@ -382,15 +398,19 @@ def test_a_low_pass_too_many_or_too_few_in_the_room_file_is_found(
     status, out, _ = run(capsys, "check", write_joined_room(tmp_path, toml=toml))
     assert status == 1
     assert "not what the room file describes" in out
-    assert run(capsys, "check", write_joined_room(tmp_path))[0] == 0
+    assert told("check", joined)[0] == 0
 
 
-def test_a_low_pass_in_the_cabin_that_is_not_there_is_found_at_its_seats(capsys, tmp_path):
+def test_a_low_pass_in_the_cabin_that_is_not_there_is_found_at_its_seats(
+    capsys, tmp_path, monkeypatch
+):
     extra = '[[path]]\nkind = "low_pass"\nfamily = "linkwitz_riley"\norder = 4\ncorner = 40\n'
     room = shutil.copytree(CABIN, tmp_path / "cabin")
     toml = (room / "room.toml").read_text("utf-8")
     (room / "room.toml").write_text(toml.replace("[[path]]", extra + "[[path]]", 1), "utf-8")
-    assert run(capsys, "check", CABIN)[0] == 0
+    assert told("check", str(CABIN))[0] == 0
+    for job in ("read_room", "estimated_path", "room_overview"):
+        monkeypatch.setattr(commands, job, cache(getattr(commands, job)))
     status, out, _ = run(capsys, "check", room)
     assert status == 1
     assert "the response at the seats is not what the room file describes" in out
@@ -412,7 +432,9 @@ def test_columns_are_given_as_options(capsys, tmp_path):
     assert "write level_column of [[measurements]]" in run(capsys, "check", tmp_path, *told)[2]
 
 
-def test_plot_writes_pictures_of_a_room_and_of_a_plan(capsys, tmp_path, monkeypatch):
+def test_plot_writes_pictures_of_a_room_and_of_a_plan(capsys, tmp_path, monkeypatch, hall):
+    some = {name: PICTURES[name] for name in ("seats", "prediction", "band_gains")}
+    monkeypatch.setattr(pictures, "PICTURES", some)
     monkeypatch.chdir(tmp_path)
     status, out, err = run(capsys, "plot", HALL, "--only", "seats", "prediction")
     assert (status, err) == (0, "")
@@ -420,7 +442,7 @@ def test_plot_writes_pictures_of_a_room_and_of_a_plan(capsys, tmp_path, monkeypa
     kept = [folder / name for name in ("seats.png", "prediction.png")]
     assert out.splitlines() == ["Pictures kept", *(f"  {path}" for path in kept)]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["rented_hall_pictures"]
-    run(capsys, "propose", HALL, "--plan", "hall.json")
+    shutil.copy(hall[0], "hall.json")
     status, out, _ = run(
         capsys, *("plot", "hall.json", "--output", "drawn", "--form", "svg", "--json")
     )
@@ -455,9 +477,8 @@ def test_plot_without_matplotlib_says_the_remedy_before_it_reads(capsys, monkeyp
         )
 
 
-def test_verify_also_draws(capsys, tmp_path):
-    plan = tmp_path / "hall.json"
-    run(capsys, "propose", HALL, "--plan", plan)
+def test_verify_also_draws(capsys, tmp_path, hall):
+    plan, _ = hall
     status, out, _ = run(capsys, "verify", plan, HALL, "--plot", tmp_path / "pictures")
     plain = run(capsys, "verify", plan, HALL)
     assert (status, plain[0]) == (1, 1)  # nothing was set

@@ -9,6 +9,7 @@ import struct
 import subprocess
 import sys
 import termios
+from functools import cache
 
 import pytest
 from places import SAMPLES
@@ -47,28 +48,31 @@ def seen(monkeypatch):
 
 
 @pytest.fixture(scope="module")
-def plans(tmp_path_factory):
-    kept = {}
-    for room in (CABIN, FERRY):
-        kept[room] = tmp_path_factory.mktemp("plans") / "plan.json"
-        main(["propose", room, "--plan", str(kept[room])])
+def jobs():
+    """What is computed once for all that is said of it, in whatever width."""
+    names = ("join", "estimated_path", "room_overview", "propose", "read_room")
+    return {name: cache(getattr(commands, name)) for name in names}
+
+
+@pytest.fixture
+def computed_once(monkeypatch, jobs):
+    for name, job in jobs.items():
+        monkeypatch.setattr(commands, name, job)
+
+
+@pytest.fixture(scope="module")
+def plans(tmp_path_factory, jobs):
+    kept = {room: tmp_path_factory.mktemp("plans") / "plan.json" for room in (CABIN, FERRY)}
+    with pytest.MonkeyPatch.context() as patched:
+        for name, job in jobs.items():
+            patched.setattr(commands, name, job)
+        for room, path in kept.items():
+            main(["propose", room, "--plan", str(path)])
     return kept
 
 
 def words_of(text):
     return {word for word in text.split() if not re.fullmatch(r"-+|[│█▌▐]+", word)}
-
-
-@pytest.fixture
-def computed_once(monkeypatch):
-    """A command said again in another width is told what was computed the first time."""
-
-    def once(job):
-        kept = []
-        return lambda *given, **others: (kept or kept.append(job(*given, **others)) or kept)[0]
-
-    for name in ("join", "estimated_path", "room_overview", "propose", "read_room"):
-        monkeypatch.setattr(commands, name, once(getattr(commands, name)))
 
 
 def fits(seen, *command, most):
@@ -127,12 +131,16 @@ def test_checks_fit(seen, computed_once, room, options, most):
     fits(seen, "check", room, *options, most=most + 60 * len(options))
 
 
-def test_a_joining_fits(seen, computed_once):
+def test_a_joining_fits(seen, computed_once, monkeypatch, jobs):
+    # with and without detail a room of levels and phases is read alike
+    monkeypatch.setattr(
+        commands, "read_room", lambda path, **_: jobs["read_room"](path, detail=False)
+    )
     text = fits(seen, "join", FERRY, "--detail", most=110)
     assert text.rstrip().splitlines()[-1].startswith("Safety: ")
 
 
-def test_a_verification_fits(seen, plans):
+def test_a_verification_fits(seen, plans, computed_once):
     fits(seen, "verify", plans[CABIN], CABIN, most=50)
 
 
