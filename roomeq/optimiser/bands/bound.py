@@ -39,8 +39,9 @@ from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
 _ROWS_KEPT = 100  # limit rows of a relaxation
 _PENALTY = 1.0  # of the method of multipliers, in dB squared per dB squared
 _RENEWED = 4  # steps between renewals of the multipliers
-_TRIAL_STEPS = np.array([1.0, 0.5, 0.2, 0.05])
+_TRIAL_STEPS = np.array([[1.0], [0.5], [0.2], [0.05]])
 _SWEEPS = 4  # coordinate sweeps of the quadratic programme for the step
+_FEW = 4  # nodes for which that is quicker one by one
 _ROUNDING = 1e-11  # share of the terms of the bound that is given away for rounding errors
 
 
@@ -100,7 +101,6 @@ class _Tangent(_ByNode):
 
     offset: FloatArray
     slack: FloatArray  # row minus cap
-    value: FloatArray
     curvature: FloatArray
     multipliers: FloatArray
     cost: FloatArray  # (N, B, K)
@@ -168,39 +168,36 @@ class Relaxation:
         if len(nodes) == 0:
             return nodes, np.inf
         allowed, weights = nodes.allowed.copy(), nodes.weights.copy()
-        best_multipliers, bound = nodes.multipliers.copy(), nodes.bound.copy()
-        held = nodes.multipliers.copy()
-        fresh = np.full(len(nodes), -np.inf)
-        live = np.arange(len(nodes))
+        multipliers, bound = nodes.multipliers.copy(), nodes.bound.copy()
+        mask, mix, held = nodes.allowed, nodes.weights, nodes.multipliers
+        live, fresh = np.arange(len(nodes)), np.full(len(nodes), -np.inf)
         struck = np.inf
         for iteration in range(iterations):
-            mask, mix = allowed[live], weights[live]
-            at = self._tangent(mask, mix, held[live])
-            raised = at.bound > fresh[live]
-            fresh[live] = np.where(raised, at.bound, fresh[live])
-            best_multipliers[live[raised]] = at.multipliers[raised]
+            at = self._tangent(mask, mix, held)
+            raised = at.bound > fresh
+            fresh = np.maximum(at.bound, fresh)
+            multipliers[live[raised]] = at.multipliers[raised]
             if (iteration + 1) % _RENEWED == 0:
-                held[live] = at.multipliers
+                held = at.multipliers
             done = at.bound >= threshold
             lifted = at.bound[:, None, None] + at.reduced
-            keep = mask & ((lifted < threshold) | done[:, None, None])
-            gone = mask & ~keep
+            gone = mask & (lifted >= threshold) & ~done[:, None, None]
             if gone.any():
                 struck = min(struck, float(lifted[gone].min()))
-                mix = _moved(mix, keep, at.least)
-            allowed[live], weights[live] = keep, mix
-            going = ~done
-            if iteration == iterations - 1 or not going.any():
+                mask = mask & ~gone
+                mix = _moved(mix, mask, at.least)
+            last = iteration == iterations - 1 or bool(done.all())
+            if last or done.any():
+                allowed[live], weights[live] = mask, mix
+                bound[live] = np.maximum(bound[live], fresh)
+            if last:
                 break
-            live = live[going]
-            weights[live] = self._stepped(mix[going], at.take(going), held[live])
-        result = Nodes(
-            allowed=allowed,
-            weights=weights,
-            multipliers=best_multipliers,
-            bound=np.maximum(bound, fresh),
-        )
-        return result, struck
+            if done.any():
+                going = ~done
+                live, fresh, at = live[going], fresh[going], at.take(going)
+                mask, mix, held = mask[going], mix[going], held[going]
+            mix = self._stepped(mix, at, held)
+        return Nodes(allowed=allowed, weights=weights, multipliers=multipliers, bound=bound), struck
 
     def reduced_costs(self, nodes: Nodes) -> tuple[FloatArray, FloatArray]:
         """Return bounds, shape (N,), and what each label adds to them, shape (N, B, K).
@@ -213,63 +210,51 @@ class Relaxation:
 
     def _tangent(self, allowed: NDArray[np.bool_], mix: FloatArray, held: FloatArray) -> _Tangent:
         """Return the bound and the reduced costs at the mixes."""
-        count = len(mix)
-        flat = mix.reshape(count, -1)
+        flat = mix.reshape(len(mix), -1)
         offset = flat @ self.fit
         slack = flat @ self.rows - self.caps
         value, slope, curvature = self.problem.frequency_loss.expansion(offset)
         multipliers = np.maximum(held + _PENALTY * slack, 0.0)
         cost = (slope @ self.fit.T + multipliers @ self.rows.T).reshape(mix.shape)
-        at_mix = (mix * cost).sum(axis=(1, 2))
         masked = np.where(allowed, cost, np.inf)
-        least = masked.argmin(axis=2)
-        lowest = np.take_along_axis(masked, least[..., None], axis=2)
-        # The sum that rows add at the mix is (slack + caps).mu, which at_mix holds as well.
-        limits = (multipliers * slack).sum(axis=1)
-        total = value.sum(axis=1)
-        spread = np.abs(lowest[..., 0]).sum(axis=1)
-        given_away = _ROUNDING * (total + np.abs(at_mix) + spread + np.abs(limits) + 1.0)
+        lowest = masked.min(axis=2)
+        total, at_mix = value.sum(axis=1), (slope * offset).sum(axis=1)
+        limits = multipliers @ self.caps
+        size = total + np.abs(at_mix) + np.abs(lowest).sum(axis=1) + np.abs(limits) + 1.0
         return _Tangent(
             offset=offset,
             slack=slack,
-            value=total,
             curvature=curvature,
             multipliers=multipliers,
             cost=cost,
-            least=least,
-            reduced=masked - lowest,
-            bound=total + limits + lowest[..., 0].sum(axis=1) - at_mix - given_away,
+            least=masked.argmin(axis=2),
+            reduced=masked - lowest[..., None],
+            bound=total - limits + lowest.sum(axis=1) - at_mix - _ROUNDING * size,
         )
 
     def _stepped(self, mix: FloatArray, at: _Tangent, held: FloatArray) -> FloatArray:
         """Return mixes moved in every band from its dearest label in use to its cheapest."""
-        count = len(mix)
-        used = np.where(mix > 1e-12, at.cost, -np.inf)
-        dearest = used.argmax(axis=2)
-        node, band = np.arange(count)[:, None], np.arange(self.bands)
-        to, off = at.least + self.labels * band, dearest + self.labels * band
-        change = self.fit[to] - self.fit[off]
+        dearest = np.where(mix > 1e-12, at.cost, -np.inf).argmax(axis=2)
+        node, band = np.arange(len(mix))[:, None], np.arange(self.bands)
+        to, off = (node, band, at.least), (node, band, dearest)
+        to_row, off_row = (self.labels * band + which for which in (at.least, dearest))
+        change = self.fit[to_row] - self.fit[off_row]
         hessian = (change * at.curvature[:, None]) @ change.transpose(0, 2, 1)
         # Rows that are active, or could become so within the step, take part.
         near = np.flatnonzero((held + _PENALTY * (at.slack + 0.5) > 0.0).any(axis=0))
-        row_change = self.rows[to[..., None], near] - self.rows[off[..., None], near]
+        row_change = self.rows[to_row[..., None], near] - self.rows[off_row[..., None], near]
         active = at.multipliers[:, None, near] > 0.0
         hessian += _PENALTY * ((row_change * active) @ row_change.transpose(0, 2, 1))
-        gradient = at.cost[node, band, at.least] - at.cost[node, band, dearest]
-        length = _box_minimiser(gradient, hessian, mix[node, band, dearest])
-        moved = (length[:, None] @ change)[:, 0]
-        merit = self.problem.frequency_loss.value(
-            at.offset[:, None] + _TRIAL_STEPS[:, None] * moved[:, None]
-        )
-        total = merit.sum(axis=2)
-        row_moved = (length[:, None] @ row_change)[:, 0]
-        trial = at.slack[:, None, near] + _TRIAL_STEPS[:, None] * row_moved[:, None]
-        over = np.maximum(held[:, None, near] + _PENALTY * trial, 0.0)
-        total += (over**2).sum(axis=2) / (2.0 * _PENALTY)
-        length *= _TRIAL_STEPS[total.argmin(axis=1)][:, None]
+        length = _box_minimiser(at.cost[to] - at.cost[off], hessian, mix[off])
+        moved, row_moved = length[:, None] @ change, length[:, None] @ row_change
+        merit = self.problem.frequency_loss.value(at.offset[:, None] + _TRIAL_STEPS * moved)
+        trial = (held + _PENALTY * at.slack)[:, None, near] + _PENALTY * _TRIAL_STEPS * row_moved
+        over = np.maximum(trial, 0.0)
+        total = merit.sum(axis=2) + (over**2).sum(axis=2) / (2.0 * _PENALTY)
+        length *= _TRIAL_STEPS[total.argmin(axis=1), 0, None]
         result = mix.copy()
-        result[node, band, at.least] += length
-        result[node, band, dearest] -= length
+        result[to] += length
+        result[off] -= length
         return np.maximum(result, 0.0)
 
 
@@ -284,15 +269,36 @@ def _moved(mix: FloatArray, keep: NDArray[np.bool_], to: LabelArray) -> FloatArr
 
 def _box_minimiser(gradient: FloatArray, hessian: FloatArray, high: FloatArray) -> FloatArray:
     """Return about the minimisers of quadratics over ``0 <= length <= high``, shape (N, B)."""
+    if len(gradient) <= _FEW:
+        return np.array(list(map(_box_minimiser_of_one, gradient, hessian, high)))
     # Bands first, so that each pass works on contiguous rows of nodes.
-    slope = np.ascontiguousarray(gradient.T)
+    slope = np.array(gradient.T, order="C")
     columns = np.ascontiguousarray(hessian.transpose(1, 2, 0))
-    top = np.ascontiguousarray(high.T)
+    curvature = np.einsum("bbn->bn", columns) + 1e-9
     length = np.zeros_like(slope)
+    top = np.ascontiguousarray(high.T)
+    bands = list(zip(slope, columns, curvature, length, top, strict=True))
+    for _ in range(_SWEEPS):
+        for own_slope, column, own_curvature, own_length, own_top in bands:
+            stepped = own_length - own_slope / own_curvature
+            stepped = np.minimum(np.maximum(stepped, 0.0), own_top)
+            slope += column * (stepped - own_length)
+            own_length[:] = stepped
+    return np.ascontiguousarray(length.T)
+
+
+def _box_minimiser_of_one(
+    gradient: FloatArray, hessian: FloatArray, high: FloatArray
+) -> list[float]:
+    """Return the same of one node, shape (B,): for few of them arrays take six times as long."""
+    slope, columns, top = gradient.tolist(), hessian.tolist(), high.tolist()
+    length = [0.0] * len(slope)
     for _ in range(_SWEEPS):
         for band, column in enumerate(columns):
             stepped = length[band] - slope[band] / (column[band] + 1e-9)
-            stepped = np.minimum(np.maximum(stepped, 0.0), top[band])
-            slope += column * (stepped - length[band])
-            length[band] = stepped
-    return np.ascontiguousarray(length.T)
+            stepped = min(max(stepped, 0.0), top[band])
+            moved = stepped - length[band]
+            if moved:
+                slope = [own + moved * pull for own, pull in zip(slope, column, strict=True)]
+                length[band] = stepped
+    return length
