@@ -27,7 +27,7 @@ used, so tables need not rise with the label).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
@@ -52,7 +52,7 @@ class _ByNode:
 
     def take(self, which: NDArray[np.bool_] | NDArray[np.intp] | list[int]) -> Self:
         """Return some of the nodes."""
-        names = [f.name for f in fields(self)]  # type: ignore[arg-type]
+        names = self.__dataclass_fields__  # type: ignore[attr-defined]
         return type(self)(**{name: getattr(self, name)[which] for name in names})
 
 
@@ -84,7 +84,7 @@ class Nodes(_ByNode):
     @staticmethod
     def joined(parts: list[Nodes]) -> Nodes:
         """Return the nodes of all parts in turn."""
-        names = [f.name for f in fields(Nodes)]
+        names = Nodes.__dataclass_fields__
         return Nodes(**{n: np.concatenate([getattr(part, n) for part in parts]) for n in names})
 
     def rounded(self) -> LabelArray:
@@ -177,6 +177,7 @@ class Relaxation:
             raised = at.bound > fresh
             fresh = np.maximum(at.bound, fresh)
             multipliers[live[raised]] = at.multipliers[raised]
+            settled = np.array_equal(at.multipliers, held)
             if (iteration + 1) % _RENEWED == 0:
                 held = at.multipliers
             done = at.bound >= threshold
@@ -185,18 +186,19 @@ class Relaxation:
             if gone.any():
                 struck = min(struck, float(lifted[gone].min()))
                 mask = mask & ~gone
-                mix = _moved(mix, mask, at.least)
-            last = iteration == iterations - 1 or bool(done.all())
-            if last or done.any():
-                allowed[live], weights[live] = mask, mix
-                bound[live] = np.maximum(bound[live], fresh)
-            if last:
+                mix, settled = _moved(mix, mask, at.least), False
+            allowed[live], weights[live] = mask, mix
+            bound[live] = np.maximum(bound[live], fresh)
+            if iteration == iterations - 1 or done.all():
                 break
             if done.any():
                 going = ~done
                 live, fresh, at = live[going], fresh[going], at.take(going)
                 mask, mix, held = mask[going], mix[going], held[going]
-            mix = self._stepped(mix, at, held)
+            stepped = self._stepped(mix, at, held)
+            if settled and np.array_equal(stepped, mix):
+                break  # every further step would be the same
+            mix = stepped
         return Nodes(allowed=allowed, weights=weights, multipliers=multipliers, bound=bound), struck
 
     def reduced_costs(self, nodes: Nodes) -> tuple[FloatArray, FloatArray]:

@@ -54,10 +54,9 @@ class OpenNodes:
 
     def push(self, nodes: Nodes) -> None:
         """Add nodes, one by one, in single precision: any weights give a true bound."""
-        for number in range(len(nodes)):
-            one = nodes.take([number])
-            stored = _with_precision(one, np.float32)
-            heapq.heappush(self._heap, (float(one.bound[0]), next(self._counter), stored))
+        stored = _with_precision(nodes, np.float32)
+        for number, bound in enumerate(nodes.bound.tolist()):
+            heapq.heappush(self._heap, (bound, next(self._counter), stored.take([number])))
 
     def pop(self, count: int) -> Nodes:
         """Remove and return the nodes with the lowest bounds."""
@@ -120,8 +119,10 @@ def settings_of_small(nodes: Nodes, *, largest: int = 64) -> tuple[LabelArray, N
     bands = nodes.allowed.shape[1]
     parts = [np.zeros((0, bands), dtype=np.int64)]
     for allowed in nodes.allowed[small]:
-        grids = np.meshgrid(*(np.flatnonzero(labels) for labels in allowed), indexing="ij")
-        parts.append(np.stack([grid.ravel() for grid in grids], axis=1))
+        labels = [np.flatnonzero(of_band) for of_band in allowed]
+        counts = [of_band.size for of_band in labels]
+        places = np.unravel_index(np.arange(math.prod(counts)), counts)
+        parts.append(np.stack([own[at] for own, at in zip(labels, places, strict=True)], axis=1))
     return np.concatenate(parts), nodes.take(~small)
 
 
