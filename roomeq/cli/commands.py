@@ -420,7 +420,7 @@ def _batch(options: argparse.Namespace) -> int:
 def _voice(options: argparse.Namespace) -> int:
     model, date = _read(options), _date(options)
     if options.plot:
-        check_pictures()
+        check_pictures(at=Path(options.plot))
     with progress("voicing", sys.stderr):
         found = voice(
             model,

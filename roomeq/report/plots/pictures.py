@@ -286,8 +286,12 @@ class Written(Record, frozen=True, kw_only=True):
         return "\n".join(lines) + "\n"
 
 
-def check_pictures(only: Sequence[str] = ()) -> None:
-    """Raise RoomeqError if pictures cannot be drawn here, ValueError if a name is not known."""
+def check_pictures(only: Sequence[str] = (), *, at: Path | None = None) -> None:
+    """Raise if a picture could not be drawn here, or not written, before it is reckoned.
+
+    RoomeqError without matplotlib, ValueError if a name is not known, FileFaultError if another
+    kind of file lies where one shall lie.
+    """
     if find_spec("matplotlib") is None:
         raise RoomeqError(
             "pictures need matplotlib (install roomeq with its extra: roomeq[report])"
@@ -295,6 +299,8 @@ def check_pictures(only: Sequence[str] = ()) -> None:
     unknown = [name for name in only if name not in PICTURES]
     if unknown:
         raise ValueError(f"no picture is called {unknown[0]!r}; there are {', '.join(PICTURES)}")
+    if at is not None:
+        _refuse_strangers(at)
 
 
 def write_pictures(
@@ -388,7 +394,7 @@ def write_picture(drawn: Axes | Figure, path: Path, *, form: str = "png", footer
     figure: Any = drawn.figure or drawn
     look = {"fontsize": 6.5, "color": COLOURS["quiet"], "parse_math": False}
     figure.text(0.01, 0.0, footer, va="top", **look)
-    refuse_other_kinds(path, kind="picture", is_of_kind=_is_ours, error=FileFaultError)
+    _refuse_strangers(path)
     facts: dict[str, Any] = {"Title": _MARK.decode()} | ({"Date": None} if form == "svg" else {})
     with replacing(path) as temporary, mpl.rc_context({"svg.hashsalt": "roomeq"}):
         page = _drawn_on(figure) if form == "png" else "tight"
@@ -409,6 +415,10 @@ def _drawn_on(figure: Any) -> Any:
         layout.execute(figure)
         figure.set_layout_engine("none")
     return figure.get_tightbbox().padded(rcParams["savefig.pad_inches"])
+
+
+def _refuse_strangers(path: Path) -> None:
+    refuse_other_kinds(path, kind="picture", is_of_kind=_is_ours, error=FileFaultError)
 
 
 def _is_ours(path: Path) -> bool:
