@@ -492,11 +492,11 @@ def test_band_by_band_is_near_the_power_mean_of_the_sum():
         np.full(9, 80.0), frequencies=[b.centre for b in bands], resolution="third_octave"
     )
     data, apart = prepared(survey), []
+    inside = np.concatenate([np.geomspace(band.lower, band.upper, 400) for band in bands])
     for _ in range(200):
         gains = rng.choice(EQUALISER.gain_grid_db, 9)
-        found = data.response_db(EQUALISER, gains)
-        for band, value in zip(bands, found, strict=True):
-            inside = EQUALISER.response_db(gains, np.geomspace(band.lower, band.upper, 400))
-            apart.append(abs(value - 10 * np.log10(np.mean(10 ** (inside / 10)))))
+        ratio = 10 ** (EQUALISER.response_db(gains, inside) / 10)
+        exact = 10 * np.log10(ratio.reshape(9, 400).mean(axis=1))
+        apart.extend(np.abs(data.response_db(EQUALISER, gains) - exact))
     assert np.median(apart) < 0.1
     assert max(apart) < 0.6
