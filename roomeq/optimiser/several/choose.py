@@ -200,7 +200,8 @@ def _figures(model: Model, state: State, order: IntArray) -> SeatFigures:
     """Return what a state gives at the seats in another order."""
     (levels, _), task = model.levels_db(state.total), model.task
     variance = task.seat_weights @ (levels - task.seat_weights @ levels) ** 2
-    seat_losses = model.seat_losses(levels, np.array(state.level))
+    error = levels - state.level
+    seat_losses = task.loss.value(error, error + task.allowance_db) @ task.frequency_weights
     return SeatFigures(
         deviation_db=math.sqrt(state.loss),
         by_seat_db=tuple(np.sqrt(seat_losses[order]).tolist()),

@@ -32,6 +32,7 @@ _BROKEN, _PER_DB = 1e3, 1e2
 _ROW_WEIGHT, _OUTPUT_WEIGHT = 300.0, 100.0  # of squared excesses while values are continuous
 _OUTPUT_MARGIN_DB = 0.01  # what rounding may lose
 _LEAST_POWER = 1e-20
+_BLOCK = 8000  # pressures that are held at once
 _DECIMALS = 9  # of pressures, so that unit and order leave not even a rounding error
 
 
@@ -106,8 +107,9 @@ class Given(NamedTuple, Generic[Figure]):
 State = Given[float]
 
 
-def _first(given: Given[FloatArray]) -> State:
-    return State(*(value[0] for value in given[:5]), *(float(value[0]) for value in given[5:]))
+def state_at(given: Given[FloatArray], k: int) -> State:
+    """Return one of many settings with what it gives."""
+    return State(*(value[k] for value in given[:5]), *(float(value[k]) for value in given[5:]))
 
 
 class Model:
@@ -131,6 +133,8 @@ class Model:
         Of each source, whose delay and level it has: its own, or its feeder's.
     gain_places : list of ndarray of int
         Places of each equaliser's gains in x.
+    of_sources : ndarray, shape (E, n)
+        1 where an equaliser lies before a source.
     evaluations : int
         Settings judged so far; a derivative counts as one for each free value.
     """
@@ -174,6 +178,7 @@ class Model:
         self.rows_of = np.repeat(np.arange(len(caps)), [cap.size for cap in caps])
         self.row_weights = _ROW_WEIGHT / np.bincount(self.rows_of)[self.rows_of]
         self.tables = [BandTables(bands) for bands in task.equalisers]
+        self.of_sources = 1.0 * (self.bands_of == np.arange(len(caps))[:, None])
 
     # -- settings -------------------------------------------------------------------------------
 
@@ -193,7 +198,7 @@ class Model:
 
     def state(self, x: FloatArray, start: float = math.nan) -> State:
         """Return a setting with what it gives; one evaluation. `start` is near its level."""
-        return _first(self.judged(x[None], start))
+        return state_at(self.judged(x[None], start), 0)
 
     def before(self) -> State:
         """Return what is set now with what it gives, also where it may not be set."""
@@ -203,7 +208,7 @@ class Model:
         ):
             _, rows = table.summed(x[None, at])
             found.append((np.log(bands.present_response)[None], rows))
-        return _first(self._given(x[None], found, math.nan))
+        return state_at(self._given(x[None], found, math.nan), 0)
 
     def judged(self, x: FloatArray, start: float = math.nan) -> Given[FloatArray]:
         """Return what settings (K, V) give; one evaluation each. `start` is near their level."""
@@ -226,14 +231,20 @@ class Model:
         transfers = x[:, self.sign_places, None] * np.exp(exponents)
         total = np.einsum("knp,nsp->ksp", transfers, self.pressures)
         levels, average = self.levels_db(total)
-        m = self.common_level(levels, start)
-        mean_cut = np.minimum(self._source_means(means).mean(axis=-1), 0.0)
-        loss = self.seat_losses(levels, m) @ task.seat_weights + MEAN_CUT_WEIGHT * mean_cut**2
+        m, loss = self._least_loss(levels.reshape(len(x), -1), start)
+        mean_cut = np.minimum((means @ self.of_sources).mean(axis=-1), 0.0)
+        loss += MEAN_CUT_WEIGHT * mean_cut**2
         given_up = self.loudest_db - self.output_db(average, x, means)
         excess = rows.max(axis=-1, initial=-math.inf)
         broken = np.maximum(excess, 0.0) + np.maximum(given_up - task.most_given_up_db, 0.0)
         merit = loss + np.where(broken > LIMIT_TOLERANCE_DB, _BROKEN + _PER_DB * broken, 0.0)
         return Given(x, transfers, total, rows, means, m, loss, given_up, excess, merit)
+
+    def merits(self, x: FloatArray, start: float) -> FloatArray:
+        """Return the merits of many settings (K, V), judged in blocks that a fast memory holds."""
+        size = _BLOCK // self.pressures[0].size + 1
+        blocks = [x[k : k + size] for k in range(0, len(x), size)]
+        return np.concatenate([self.judged(block, start).merit for block in blocks])
 
     def levels_db(self, total: ComplexArray) -> tuple[FloatArray, FloatArray]:
         """Return level less target at each seat (..., S, F), and the seats' power average."""
@@ -242,39 +253,29 @@ class Model:
         average = self.task.seat_weights @ power
         return power_ratio_db(power) - self.task.target_db, power_ratio_db(average)
 
-    def common_level(self, levels: FloatArray, start: float) -> FloatArray:
-        """Return the level m at which the loss is least, by Newton steps on its slope, (K,)."""
-        flat, weights = levels.reshape(len(levels), -1), self.weights.ravel()
-        r = self.task.loss.excess_weight
-        m = flat @ weights if math.isnan(start) else np.full(len(flat), start)
-        for _ in range(30):
-            d = flat - m[:, None]
-            over, short = np.maximum(d, 0.0), np.minimum(d - self.asked_at_seats, 0.0)
-            slope = (r * over + short) @ weights
-            bend = (r * (over > 0.0) + (short < 0.0)) @ weights
-            step = slope / np.maximum(bend, 1e-3)
-            m = m + step
-            if np.abs(step).max() < 1e-7:
-                break
-        return np.asarray(m)
+    def _least_loss(self, levels: FloatArray, start: float) -> tuple[FloatArray, FloatArray]:
+        """Return the level m at which the loss of levels (K, S F) is least, and that loss, (K,).
 
-    def seat_losses(self, levels: FloatArray, m: FloatArray) -> FloatArray:
-        """Return each seat's own F, (..., S), at a common level (...)."""
-        error = levels - m[..., None, None]
-        loss = self.task.loss.value(error, error - self.asked)
-        return np.asarray(loss @ self.task.frequency_weights)
+        By Newton steps on its slope.
+        """
+        weights, r = self.weights.ravel(), self.task.loss.excess_weight
+        m = levels @ weights if math.isnan(start) else np.full(len(levels), start)
+        for _ in range(30):
+            d = levels - m[:, None]
+            over, short = np.maximum(d, 0.0), np.minimum(d - self.asked_at_seats, 0.0)
+            step = (r * over + short) @ weights
+            if (np.abs(step) < 1e-10).all():
+                break
+            m = m + step / np.maximum((r * (over > 0.0) + (short < 0.0)) @ weights, 1e-3)
+        return m, (r * over**2 + short**2) @ weights
 
     def _means_db(self, logs: ComplexArray) -> FloatArray:
         """Return the mean level over the fit axis, in dB, of logarithms of responses (..., P)."""
         return np.asarray(logs.real @ self.mean_of / NEPERS_PER_DB)
 
-    def _source_means(self, means: FloatArray) -> FloatArray:
-        """Return the mean response of each source's bands, (..., E) to (..., n)."""
-        return np.asarray(means @ (self.bands_of == np.arange(means.shape[-1])[:, None]))
-
     def output_db(self, average: FloatArray, x: FloatArray, means: FloatArray) -> FloatArray:
         """Return the mean level of the seats' power average at equal drive of the most driven."""
-        driven = x[..., self.n + self.lines] + self._source_means(means)
+        driven = x[..., self.n + self.lines] + means @ self.of_sources
         return np.asarray(average @ self.task.frequency_weights - driven.max(axis=-1))
 
     # -- moves from a state ---------------------------------------------------------------------
@@ -290,6 +291,23 @@ class Model:
         if flips and self.invertible[touched].all():
             x = np.concatenate([x, self.turned(x, touched)])
         return x
+
+    def given_up_by(self, state: State, line: int, delays: FloatArray) -> FloatArray:
+        """Return the output that `line_moves` of these delays give up; one evaluation each.
+
+        What moves is turned against the rest, so that the seats' power needs no sum over seats.
+        """
+        touched = self.lines == line
+        moved = np.einsum("np,nsp->sp", state.transfers[touched], self.pressures[touched])
+        rest, weights = state.total - moved, self.task.seat_weights
+        turns = np.exp(self.turn * (delays[:, None] - state.x[line]))
+        cross = 2.0 * (turns * (weights @ (moved * rest.conj()))).real
+        if self.invertible[touched].all():
+            cross = np.concatenate([cross, -cross])
+        self.evaluations += len(cross)
+        power = (cross + weights @ (np.abs(moved) ** 2 + np.abs(rest) ** 2)) @ self.task.smoothing
+        average = power_ratio_db(np.maximum(power, _LEAST_POWER))
+        return self.loudest_db - self.output_db(average, state.x, state.means)
 
     def turned(self, x: FloatArray, sources: np.int64 | NDArray[np.bool_]) -> FloatArray:
         """Return settings (..., V) with the polarity of some sources turned."""
@@ -307,9 +325,13 @@ class Model:
 
     def smooth_merit(self, state: State) -> float:
         """Return the loss with what breaks a limit squared."""
-        over = max(state.given_up - self.task.most_given_up_db + _OUTPUT_MARGIN_DB, 0.0)
-        rows = self.row_weights @ np.maximum(state.rows, 0.0) ** 2
-        return float(state.loss + _OUTPUT_WEIGHT * over**2 + rows)
+        return float(self.smooth_merits(state))
+
+    def smooth_merits(self, given: Given[Any]) -> FloatArray:
+        """Return the same of one setting or of many."""
+        over = np.maximum(given.given_up - self.task.most_given_up_db + _OUTPUT_MARGIN_DB, 0.0)
+        rows = np.maximum(given.rows, 0.0) ** 2 @ self.row_weights
+        return np.asarray(given.loss + _OUTPUT_WEIGHT * over**2 + rows)
 
     def expansion(self, state: State) -> tuple[FloatArray, FloatArray]:
         """Return half the slope and curvature of the smooth merit in the free values, (V',).
@@ -357,12 +379,12 @@ class Model:
         for e, (logs, _) in enumerate(bands):
             means[np.ix_(self.bands_of == e, self.gain_places[e])] = self._means_db(logs)
         means = means[:, free]
-        cut = float(self._source_means(state.means).mean())
+        cut = float((state.means @ self.of_sources).mean())
         if cut < 0.0:
             yield MEAN_CUT_WEIGHT, np.array([cut]), means.mean(axis=0)[:, None]
         over = state.given_up - task.most_given_up_db + _OUTPUT_MARGIN_DB
         if over > 0.0:
-            first = int((state.x[n + self.lines] + self._source_means(state.means)).argmax())
+            first = int((state.x[n + self.lines] + state.means @ self.of_sources).argmax())
             driven = means[first] + (free == n + self.lines[first])
             average = task.seat_weights @ power
             louder = np.einsum("s,vsf->vf", task.seat_weights, bent) / average / NEPERS_PER_DB

@@ -13,20 +13,18 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from typing import Literal
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, State
+from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, State, state_at
 from roomeq.optimiser.several.task import IntArray
 
 BoolArray = NDArray[np.bool_]
 Starts = Sequence[FloatArray]
-Figure = Literal["merit", "given_up"]
-_LEAST_FALL: dict[Figure, float] = {"merit": 1e-7, "given_up": 1e-9}
+_LEAST_FALL, _LEAST_FALL_DB = 1e-7, 1e-9  # of the merit, and of the output given up
 
 _STEPS, _TRIALS = 25, 6
 _DAMPING = 1e-2
@@ -84,9 +82,13 @@ def _louder(model: Model, state: State, step: float) -> State:
             delays = model.choices[line]
             if step:
                 delays = delays[np.unique(np.round(delays / step), return_index=True)[1]]
-            moves = [model.line_moves(state, line, delays, level)]
-            for some in moves + [model.turned(state.x[None], i) for i in fed if i != line]:
-                state = _improved_by(model, state, some, "given_up")
+            given_up = model.given_up_by(state, line, delays)
+            k = int(given_up.argmin())
+            if given_up[k] < state.given_up - _LEAST_FALL_DB:
+                state = model.state(model.line_moves(state, line, delays, level)[k], state.level)
+            for i in fed[fed != line]:
+                turned = model.state(model.turned(state.x, i), state.level)
+                state = turned if turned.given_up < state.given_up - _LEAST_FALL_DB else state
         if state.given_up >= before - 1e-6:
             return state
 
@@ -245,7 +247,8 @@ def _redrawn(
 
 
 def _best_of_draws(model: Model, draw: Callable[[], FloatArray]) -> State:
-    return min((model.state(draw()) for _ in range(_DRAWN)), key=model.smooth_merit)
+    given = model.judged(np.array([draw() for _ in range(_DRAWN)]))
+    return state_at(given, int(model.smooth_merits(given).argmin()))
 
 
 def _drawn(model: Model, loudest: State, rng: Generator) -> State:
@@ -285,7 +288,7 @@ def improved(
     while model.evaluations < until:
         before = state.merit
         state = _round_of_moves(model, state, may, pairs=False, flips=flips)
-        if state.merit < before - _LEAST_FALL["merit"]:
+        if state.merit < before - _LEAST_FALL:
             continue
         if not pairs:
             return state
@@ -294,7 +297,7 @@ def improved(
             level = state.x[model.n + line : model.n + line + 1]
             moves = model.line_moves(state, line, model.choices[line], level)
             state = _improved_by(model, state, moves)
-        if state.merit >= before - _LEAST_FALL["merit"]:
+        if state.merit >= before - _LEAST_FALL:
             return state
     return state
 
@@ -318,11 +321,11 @@ def _round_of_moves(
     return state
 
 
-def _improved_by(model: Model, state: State, moves: FloatArray, figure: Figure = "merit") -> State:
+def _improved_by(model: Model, state: State, moves: FloatArray) -> State:
     """Return the best of the moves if it is better."""
-    values = getattr(model.judged(moves, state.level), figure)
-    k = int(values.argmin())
-    better = bool(values[k] < getattr(state, figure) - _LEAST_FALL[figure])
+    merits = model.merits(moves, state.level)
+    k = int(merits.argmin())
+    better = bool(merits[k] < state.merit - _LEAST_FALL)
     return model.state(moves[k], state.level) if better else state
 
 
