@@ -51,6 +51,7 @@ MOST_ABOVE_POWER_SUM_DB = 3.0
 MAINS_ALONE = 1.25, 2.0
 _DIP_SHORTFALL_DB = 6.0
 TOLERANCE_DB = 1e-6
+_BLOCK = 64  # settings that are judged at once: more do not stay in a fast memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,10 +80,10 @@ def band_responses(
     ValueError
         If the bands were measured in level only, so that their phase is not known.
     """
-    alone = np.eye(len(gains_db))
+    if equaliser.shapes is not None:
+        raise ValueError("measured band shapes carry no phase: only the level is known")
     return tuple(
-        np.array([equaliser.response(gain * one, frequencies) for gain in gains])
-        for gains, one in zip(gains_db, alone, strict=True)
+        equaliser.band_ratio(index, frequencies, gains) for index, gains in enumerate(gains_db)
     )
 
 
@@ -121,6 +122,8 @@ class SumBands:
     smoothing: FloatArray = field(init=False, repr=False)
     powers: tuple[FloatArray, FloatArray, ComplexArray] = field(init=False, repr=False)
     reference_db: FloatArray = field(init=False, repr=False)
+    deepest_db: FloatArray = field(init=False, repr=False)
+    asked_db: FloatArray = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         data, axis, every = self.data, self.data.frequencies, np.eye(self.data.points.size)
@@ -149,6 +152,15 @@ class SumBands:
         }.items():
             object.__setattr__(self, name, value)
         object.__setattr__(self, "reference_db", self._reference_db())
+        object.__setattr__(self, "asked_db", -self.task.target.allowance_db(axis))
+        object.__setattr__(self, "deepest_db", self._deepest_db())
+
+    def _deepest_db(self) -> FloatArray:
+        """Return the least that a shortfall counts as: in dips -6 dB, in nulls 0, else as it is."""
+        axis, seen = self.data.frequencies, self.task.data
+        below = axis <= self.data.corner  # above it the mains' own dips are there for good
+        deepest = np.where(within_spans(seen.dips, axis) & below, -_DIP_SHORTFALL_DB, -np.inf)
+        return np.where(within_spans(seen.nulls, axis) & below, 0.0, deepest)
 
     def _reference_db(self) -> FloatArray:
         """Return the wanted level: the shape at the mains' own mean where they play alone."""
@@ -168,9 +180,9 @@ class SumBands:
     def error_db(self, transfers: ComplexArray, *, coherent: bool = True) -> FloatArray:
         """Return the error of the power average for transfer functions, (N, P) to (N, F)."""
         sub, mains, cross = self.powers
-        power = mains + np.abs(transfers) ** 2 * sub
+        power = mains + (transfers.real**2 + transfers.imag**2) * sub
         if coherent:
-            power = power + 2.0 * (transfers * cross).real
+            power += 2.0 * (transfers.real * cross.real - transfers.imag * cross.imag)
         smooth = np.maximum(power @ self.smoothing, np.finfo(np.float64).tiny)
         return np.asarray(power_ratio_db(smooth) - self.reference_db)
 
@@ -179,22 +191,24 @@ class SumBands:
     ) -> FloatArray:
         """Return F, shape (N,), of transfer functions (N, P) and mean responses Ebar (N,)."""
         error = self.error_db(transfers, coherent=coherent)
-        axis, task = self.data.frequencies, self.task
-        short = np.minimum(error + task.target.allowance_db(axis), 0.0)
-        below = axis <= self.data.corner  # above it the mains' own dips are there for good
-        in_dip = within_spans(task.data.dips, axis) & below
-        short = np.where(in_dip, np.maximum(short, -_DIP_SHORTFALL_DB), short)
-        short = np.where(within_spans(task.data.nulls, axis) & below, 0.0, short)
-        value = task.loss.excess_weight * np.maximum(error, 0.0) ** 2 + short**2
+        short = np.maximum(np.minimum(error - self.asked_db, 0.0), self.deepest_db)
+        value = self.task.loss.excess_weight * np.maximum(error, 0.0) ** 2 + short**2
         mean_cut = MEAN_CUT_WEIGHT * np.minimum(means_db, 0.0) ** 2
         return np.asarray(value @ self.data.frequency_weights + mean_cut)
 
     def values(self, labels: LabelArray, *, coherent: bool = True) -> FloatArray:
         """Return F of settings: a label for each band and one for the level, (N, B + 1)."""
-        transfers = np.ones((len(labels), self.data.points.size), dtype=np.complex128)
-        for place, table in enumerate(self.tables):
-            transfers *= table[labels[:, place]]
-        means_db = self.problem.mean_response_db(labels[:, :-1])
+        blocks = [labels[k : k + _BLOCK] for k in range(0, len(labels), _BLOCK)]
+        return np.concatenate([self._values(block, coherent) for block in blocks])
+
+    def _values(self, labels: LabelArray, coherent: bool) -> FloatArray:
+        alike = (labels == labels[0]).all(axis=0)
+        alike[-1] = False  # one of many settings for each
+        transfers = np.ones(self.data.points.size, dtype=np.complex128)
+        for place in np.argsort(~alike, kind="stable"):  # what is alike only once
+            label = labels[0, place] if alike[place] else labels[:, place]
+            transfers = transfers * self.tables[place][label]
+        means_db = self.problem.fit[np.arange(len(alike) - 1), labels[:, :-1], -1].sum(axis=-1)
         return self.objective(transfers, means_db, coherent=coherent)
 
     def setting(self, labels: LabelArray) -> SumSetting:
