@@ -305,7 +305,8 @@ def _corners(found: Joining) -> CornerChoice:
         raise ValueError("no pair on offer lies within what was measured")
     if found.bands is None:
         raise ValueError("the phase of the bands is not known")
-    data = joining_data(room, found.offer, highest=2.0 * max(pair.corner for pair in pairs))
+    highest = 2.0 * max(pair.corner for pair in pairs)
+    data = joining_data(room, found.offer, corner=found.left.corner, highest=highest)
     predicted, refused = predicted_pairs(
         data_behind(room, data, bypassed=found.bypassed, high_pass=found.high_pass),
         pairs=pairs,

@@ -359,5 +359,6 @@ def _quadrature(data: JoiningData, settings: JoiningSettings) -> FloatArray:
         data.with_transfers(**alone).predicted_sum(settings)
         for alone in ({"mains": 0.0}, {"sub": 0.0})
     )
-    powers = (np.abs(sub) ** 2 @ data.smoothing) * (np.abs(mains) ** 2 @ data.smoothing)
-    return np.asarray(np.imag((sub * mains.conj()) @ data.smoothing) / np.sqrt(powers))
+    smoothing = data.smoothing
+    powers = (np.abs(sub) ** 2 @ smoothing) * (np.abs(mains) ** 2 @ smoothing)
+    return np.asarray(np.imag((sub * mains.conj()) @ smoothing) / np.sqrt(powers))

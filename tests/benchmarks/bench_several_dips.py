@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 from bench_several import task_of
-from several_rooms import BAND_LOGS, GAINS, POINTS, ROWS, SeveralRoom, random_room
+from several_rooms import BAND_LOGS, GAINS, POINTS, ROWS, random_room
 
 from roomeq.analysis.dips import find_dips
 from roomeq.optimiser.bands.fit_data import DIP_DEPTH_DB, DIP_OCTAVES
@@ -68,7 +68,6 @@ def compared(seed, share):
 
 
 def main():
-    SeveralRoom._loudest_db = lambda self: 0.0  # not needed here, and slow
     given = sys.argv[1:]
     rooms, first, share = [*map(float, given), *[40, 800, 0.4][len(given) :]]
     rows = []

@@ -10,8 +10,9 @@ Ranges that are drawn from are guesses at living rooms, from no source.
 
 from __future__ import annotations
 
+import functools
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from rooms_apart import CENTRES, image_transfer, modal_transfer, peaking, random_box
@@ -50,10 +51,6 @@ class SeveralRoom:
     allowance_db: np.ndarray
     floor: float
     equaliser_of: tuple[int | None, ...]
-    loudest_db: float = field(init=False)
-
-    def __post_init__(self):
-        object.__setattr__(self, "loudest_db", self._loudest_db())
 
     @property
     def n(self):
@@ -119,6 +116,11 @@ class SeveralRoom:
 
     def judge(self, settings):
         """Return F, output given up in dB, and the largest excess over a limit row in dB."""
+        loss, output, excess = self.outputs(settings)
+        return loss, self.loudest_db - output, excess
+
+    def outputs(self, settings):
+        """Return the same with the output itself."""
         settings = np.atleast_2d(settings)
         total, means = self.totals(settings)
         power = (total.real**2 + total.imag**2) @ SMOOTH
@@ -128,11 +130,11 @@ class SeveralRoom:
         loss = self._least_loss(level) + 0.01 * mean_cut**2
         average = 10.0 * np.log10(np.einsum("s,nsf->nf", self.seat_weights, power))
         turned_up = (settings[:, 2 * n : 3 * n] + means).max(axis=1)
-        given_up = self.loudest_db - (average @ AXIS_WEIGHTS - turned_up)
+        output = average @ AXIS_WEIGHTS - turned_up
         excess = np.full(len(settings), -1.0)
         if self.equalisers:
             excess = (self._bands(settings, ROW_TABLES) - self.cap_db).max(axis=(1, 2))
-        return loss, given_up, excess
+        return loss, output, excess
 
     def _least_loss(self, level):
         """Mean over seats of 2 max(d, 0)^2 + min(d + A, 0)^2 at the common level least for it."""
@@ -166,7 +168,8 @@ class SeveralRoom:
         n = self.n
         return np.array([0.0] * n + [1.0] * n + [0.0] * (n + 9 * self.equalisers))
 
-    def _loudest_db(self):
+    @functools.cached_property
+    def loudest_db(self):
         """Largest mean level of the seats' power average over delay and polarity, levels at 0."""
         rng, n = np.random.default_rng([self.seed, 77]), self.n
         turn = np.exp(-2j * np.pi * 1e-3 * DELAYS[:, None] * POINTS)
@@ -181,7 +184,7 @@ class SeveralRoom:
                         signs[k] * turn[at[k]] * self.pressures[k] for k in range(n) if k != i
                     )
                     total = rest + signs[i] * turn[:, None] * self.pressures[i]
-                    power = self.seat_weights @ (np.abs(total) ** 2) @ SMOOTH
+                    power = self.seat_weights @ (total.real**2 + total.imag**2) @ SMOOTH
                     levels = 10.0 * np.log10(np.maximum(power, 1e-30)) @ AXIS_WEIGHTS
                     at[i] = int(levels.argmax())
                 if levels.max() < value + 1e-6:

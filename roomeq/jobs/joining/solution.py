@@ -122,7 +122,7 @@ def solve_joining(room: Room, *, keep_bands: bool = False) -> Joining:
     """
     bypassed, offer = advised_bypass(room), joining_offer(room)
     left = with_bypass(room, bypassed)
-    measured = joining_data(room, offer)
+    measured = joining_data(room, offer, corner=left.corner)
     polarity, obstacle = room_polarity(room, measured)
     told = told_setting(left, polarity)
     gains = np.zeros(len(room.equaliser.bands)) if not keep_bands else room.present.gains_db

@@ -127,18 +127,21 @@ def mains_filters(room: Room) -> tuple[CrossoverFilter, ...]:
     return tuple(replace(one, kind="high_pass") for one in room.path if one.kind == "low_pass")[:1]
 
 
-def joining_data(room: Room, offer: JoiningOffer, *, highest: float | None = None) -> JoiningData:
+def joining_data(
+    room: Room, offer: JoiningOffer, *, corner: float | None = None, highest: float | None = None
+) -> JoiningData:
     """Return subwoofer and mains of a room as they were measured.
 
-    From the lowest band to twice the corner that is left behind an advised bypass, or to `highest`
-    in Hz; what the sum loses is judged around that corner, by every command.
+    From the lowest band to twice the corner that is left behind an advised bypass, which is looked
+    for unless given, or to `highest` in Hz; what the sum loses is judged around that corner, by
+    every command.
 
     Raises
     ------
     ValueError
         As for `roomeq.optimiser.joining.survey.prepare_joining`.
     """
-    corner = with_bypass(room, advised_bypass(room)).corner
+    corner = corner or with_bypass(room, advised_bypass(room)).corner
     assert corner is not None
     lowest = min(room.equaliser.bands[0].lower, 0.5 * corner)
     return prepare_joining(

@@ -250,8 +250,10 @@ class JoiningData:
     @property
     def smoothing(self) -> FloatArray:
         """What turns power at the points into power on the fit axis, shape (P, F)."""
-        every = np.eye(self.points.size)
-        return smooth_power(self.points, every, at=self.frequencies, fraction=SMOOTHING_FRACTION)
+        return self._smoothed(np.eye(self.points.size))
+
+    def _smoothed(self, power: FloatArray) -> FloatArray:
+        return smooth_power(self.points, power, at=self.frequencies, fraction=SMOOTHING_FRACTION)
 
     def without_seat(self, index: int) -> Self:
         """Return the data without one seat, named by its place."""
@@ -268,7 +270,7 @@ class JoiningData:
 
     def with_seats_levelled(self) -> Self:
         """Return the data with the level that a seat has for itself counted as no error."""
-        power = (np.abs(self.sub) ** 2 + np.abs(self.mains) ** 2) @ self.smoothing
+        power = self._smoothed(np.abs(self.sub) ** 2 + np.abs(self.mains) ** 2)
         own = (power_ratio_db(power) - self.target_db) @ self.frequency_weights
         return replace(self, seat_offsets_db=own - own @ self.seat_weights)
 
@@ -288,7 +290,7 @@ class JoiningData:
 
     def predicted_level_db(self, settings: JoiningSettings) -> FloatArray:
         """Return the level of the sum on the fit axis with a setting, shape (S, F), in dB."""
-        power = np.abs(self.predicted_sum(settings)) ** 2 @ self.smoothing
+        power = self._smoothed(np.abs(self.predicted_sum(settings)) ** 2)
         return power_ratio_db(np.maximum(power, np.finfo(np.float64).tiny))
 
 

@@ -239,7 +239,7 @@ def with_few_moves(model: Model, best: State, before: State, *, limit: float) ->
 
 def count_moves(model: Model, x: FloatArray, before: State) -> int:
     """Return how many things are not as they are set now."""
-    own, moved = np.unique(model.lines), np.abs(x - before.x) > _SAME
+    own, moved = model.own, np.abs(x - before.x) > _SAME
     bands = {(*x[at], *before.x[at]): int(moved[at].sum()) for at in model.gain_places}
     alone = int(moved[[*own, *(model.n + own), *model.sign_places]].sum())
     return alone + sum(bands.values())
@@ -247,7 +247,7 @@ def count_moves(model: Model, x: FloatArray, before: State) -> int:
 
 def _shifted(model: Model, state: State, before: State) -> State:
     """Delay, turn or raise all alike where that leaves more as it stands: the loss is the same."""
-    n, own = model.n, np.unique(model.lines)
+    n, own = model.n, model.own
     best, fewest = state, count_moves(model, state.x, before)
     turns = (False, True) if model.invertible.all() else (False,)
     delays, levels = (
@@ -285,7 +285,7 @@ def _put_back(model: Model, state: State, before: State, limit: float) -> State:
 def _fewer(model: Model, state: State, before: State) -> Iterator[FloatArray]:
     """Yield settings with one thing, or one block, put back or set as in another equaliser."""
     standing, n = model.rounded(before.x), model.n
-    lines = [np.array([line, n + line]) for line in np.unique(model.lines)]
+    lines = [np.array([line, n + line]) for line in model.own]
     for places in [*model.free[:, None], *lines, *model.gain_places]:
         x = state.x.copy()
         x[places] = standing[places]

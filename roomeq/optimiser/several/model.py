@@ -131,6 +131,8 @@ class Model:
         Which sources have a choice of sign.
     lines : ndarray of int, shape (n,)
         Of each source, whose delay and level it has: its own, or its feeder's.
+    own : ndarray of int
+        Sources that have a line of their own, rising.
     gain_places : list of ndarray of int
         Places of each equaliser's gains in x.
     of_sources : ndarray, shape (E, n)
@@ -148,6 +150,7 @@ class Model:
         self.pressures = np.round(self.pressures / 10.0 ** (self.unit_db / 20.0), _DECIMALS)
         fed_by = enumerate(source.fed_by for source in task.sources)
         self.lines = np.array([i if fed is None else fed for i, fed in fed_by])
+        self.own = np.unique(self.lines)
         self.bands_of = np.array([-1 if s.equaliser is None else s.equaliser for s in task.sources])
         still = np.zeros(1)  # of one that is fed
         delays = [1e3 * s.delays if s.fed_by is None else still for s in task.sources]
@@ -232,7 +235,7 @@ class Model:
         total = np.einsum("knp,nsp->ksp", transfers, self.pressures)
         levels, average = self.levels_db(total)
         m, loss = self._least_loss(levels.reshape(len(x), -1), start)
-        mean_cut = np.minimum((means @ self.of_sources).mean(axis=-1), 0.0)
+        mean_cut = np.minimum(means @ self.of_sources.mean(axis=-1), 0.0)
         loss += MEAN_CUT_WEIGHT * mean_cut**2
         given_up = self.loudest_db - self.output_db(average, x, means)
         excess = rows.max(axis=-1, initial=-math.inf)

@@ -49,7 +49,7 @@ def find_loudest(model: Model, *, starts: int | None = None, fine: bool = True) 
     rng = np.random.default_rng(_SEED)
     x = np.array([offered[np.abs(offered).argmin()] for offered in model.choices])
     x[model.sign_places] = [source.polarities[0] for source in model.task.sources]
-    lines = np.unique(model.lines)
+    lines = model.own
     begins = [x]
     for one in (*lines, -1):
         for ends in ((model.low, model.high), (model.high, model.low)):
@@ -76,7 +76,7 @@ def _louder(model: Model, state: State, step: float) -> State:
     """
     while True:
         before = state.given_up
-        for line in np.unique(model.lines):
+        for line in model.own:
             level = state.x[model.n + line : model.n + line + 1]
             fed = np.flatnonzero((model.lines == line) & model.invertible)
             delays = model.choices[line]
@@ -216,7 +216,7 @@ def _stepped(
     at_end |= (x[free] >= model.high[free]) & (gradient < 0.0)
     moving = np.flatnonzero(~at_end)
     if moving.size:
-        matrix = curvature[np.ix_(moving, moving)]
+        matrix = curvature[moving[:, None], moving]
         scale = matrix.diagonal() + 1e-3 * max(float(matrix.diagonal().max()), 1e-9)
         step = np.linalg.solve(matrix + damping * np.diag(scale), -gradient[moving])
         out[free[moving]] += step
@@ -236,13 +236,13 @@ def _redrawn(
 ) -> FloatArray:
     """Draw delay, level and polarity of some lines anew, levels rather high."""
     n, x = model.n, x.copy()
-    for line in np.unique(model.lines) if lines is None else lines:
+    for line in model.own if lines is None else lines:
         x[line] = rng.uniform(model.low[line], model.high[line])
         low, high = model.low[n + line], model.high[n + line]
         x[n + line] = max(low, high - abs(rng.normal(0.0, 4.0)))
     turn = model.invertible & (rng.uniform(size=n) < 0.5)
     if lines is not None:
-        turn &= np.isin(model.lines, lines)
+        turn &= (model.lines[:, None] == lines).any(axis=1)
     return model.turned(x, turn)
 
 
@@ -258,7 +258,7 @@ def _drawn(model: Model, loudest: State, rng: Generator) -> State:
 
 def _kicked(model: Model, state: State, rng: Generator) -> State:
     """Move a block elsewhere: lines, the bands of an equaliser, or both; the best of some draws."""
-    lines = np.unique(model.lines)
+    lines = model.own
     equalisers = len(model.task.equalisers)
     kind = rng.integers(4) if equalisers else 0
     x = state.x.copy()
@@ -305,7 +305,7 @@ def improved(
 def _round_of_moves(
     model: Model, state: State, may: BoolArray, *, pairs: bool, flips: bool
 ) -> State:
-    for line in np.unique(model.lines):
+    for line in model.own:
         moves = model.line_moves(
             state,
             line,

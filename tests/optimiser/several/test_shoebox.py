@@ -50,9 +50,8 @@ def least_of_all(pair):
     kinds = [DELAYS] * 2 + [[1.0], [-1.0, 1.0]] + [LEVELS] * 2  # both inverted: the same
     rows = np.array(list(itertools.product(*kinds)))
     room = room_of(pair)
-    parts = [np.array(room.judge(some)) for some in np.array_split(rows, 8)]
-    loss, given_up, _ = np.concatenate(parts, axis=1)
-    output = room.loudest_db - given_up
+    parts = [np.array(room.outputs(some)) for some in np.array_split(rows, 8)]
+    loss, output, _ = np.concatenate(parts, axis=1)
     loudest = output[np.all(rows[:, 4:] == 0.0, axis=1)].max()
     kept = output >= loudest - MOST_GIVEN_UP_DB - 1e-6
     best = np.flatnonzero(kept)[loss[kept].argmin()]
