@@ -36,7 +36,6 @@ _BLOCK = 8000  # pressures that are held at once
 _DECIMALS = 9  # of pressures, so that unit and order leave not even a rounding error
 
 
-_Place = tuple[IntArray, IntArray]
 Summed = tuple[ComplexArray, FloatArray]
 """Logarithms (K, P) and rows (K, G) of all bands, of K settings; or slopes of B bands."""
 
@@ -47,10 +46,10 @@ class BandTables:
     Attributes
     ----------
     gains : ndarray, shape (B, K)
-    logs : ndarray, shape (B, K, P)
-        Complex.
-    rows : ndarray, shape (B, K, G)
-        dB.
+    values : ndarray, shape (B, K, 2 P + G)
+        Logarithms of the responses, real and imaginary parts in turn, then rows in dB.
+    steps : ndarray, shape (B, K - 1, 2 P + G)
+        By how much these change to the next gain, for each dB.
     """
 
     def __init__(self, bands: BandSet) -> None:
@@ -62,31 +61,28 @@ class BandTables:
 
         self.bands, self.last = np.arange(sizes.size), np.maximum(sizes - 2, 0)
         self.gains = padded(bands.gains_db) + np.maximum(steps - sizes[:, None] + 1, 0)
-        self.logs = np.log(padded(bands.responses))
-        self.rows = padded(bands.limit_tables_db)
+        logs = np.log(padded(bands.responses)).view(np.float64)
+        self.values = np.concatenate([logs, padded(bands.limit_tables_db)], axis=-1)
+        self.steps = np.diff(self.values, axis=1) / np.diff(self.gains, axis=1)[..., None]
+        self._ends = logs.shape[-1]
 
     def summed(self, gains_db: FloatArray) -> Summed:
         """Return logarithms (K, P) and rows (K, G) of all bands at gains (K, B)."""
-        (near, far), width = self._beside(gains_db)
-        share = (gains_db[..., None] - self.gains[near][..., None]) / width
-        log, row = (
-            ((1.0 - share) * table[near] + share * table[far]).sum(axis=1)
-            for table in (self.logs, self.rows)
-        )
-        return log, row
+        below = self._below(gains_db)
+        beyond = np.einsum("kb,kbp->kp", gains_db - self.gains[below], self.steps[below])
+        return self._parted(self.values[below].sum(axis=1) + beyond)
 
     def slopes(self, gains_db: FloatArray) -> Summed:
         """Return by how much each band's logarithm and rows change for a dB of its gain (B,)."""
-        (near, far), width = self._beside(gains_db)
-        log, row = ((table[far] - table[near]) / width for table in (self.logs, self.rows))
-        return log, row
+        return self._parted(self.steps[self._below(gains_db)])
 
-    def _beside(self, gains_db: FloatArray) -> tuple[list[_Place], FloatArray]:
-        """Return between which gains on offer each gain (..., B) lies, and how far these are."""
+    def _below(self, gains_db: FloatArray) -> tuple[IntArray, IntArray]:
+        """Return the places of the gains on offer next below each gain (..., B)."""
         k = (self.gains < gains_db[..., None]).sum(axis=-1) - 1
-        k = np.minimum(np.maximum(k, 0), self.last)
-        near, far = (self.bands, k), (self.bands, k + 1)
-        return [near, far], (self.gains[far] - self.gains[near])[..., None]
+        return self.bands, np.minimum(np.maximum(k, 0), self.last)
+
+    def _parted(self, values: FloatArray) -> Summed:
+        return values[..., : self._ends].view(np.complex128), values[..., self._ends :]
 
 
 class Given(NamedTuple, Generic[Figure]):
@@ -137,6 +133,8 @@ class Model:
         Places of each equaliser's gains in x.
     of_sources : ndarray, shape (E, n)
         1 where an equaliser lies before a source.
+    share_of_sources : ndarray, shape (E,)
+        Of how many it lies before.
     evaluations : int
         Settings judged so far; a derivative counts as one for each free value.
     """
@@ -182,6 +180,7 @@ class Model:
         self.row_weights = _ROW_WEIGHT / np.bincount(self.rows_of)[self.rows_of]
         self.tables = [BandTables(bands) for bands in task.equalisers]
         self.of_sources = 1.0 * (self.bands_of == np.arange(len(caps))[:, None])
+        self.share_of_sources = self.of_sources.mean(axis=-1)
 
     # -- settings -------------------------------------------------------------------------------
 
@@ -235,7 +234,7 @@ class Model:
         total = np.einsum("knp,nsp->ksp", transfers, self.pressures)
         levels, average = self.levels_db(total)
         m, loss = self._least_loss(levels.reshape(len(x), -1), start)
-        mean_cut = np.minimum(means @ self.of_sources.mean(axis=-1), 0.0)
+        mean_cut = np.minimum(means @ self.share_of_sources, 0.0)
         loss += MEAN_CUT_WEIGHT * mean_cut**2
         given_up = self.loudest_db - self.output_db(average, x, means)
         excess = rows.max(axis=-1, initial=-math.inf)
@@ -251,10 +250,14 @@ class Model:
 
     def levels_db(self, total: ComplexArray) -> tuple[FloatArray, FloatArray]:
         """Return level less target at each seat (..., S, F), and the seats' power average."""
-        power = (total.real**2 + total.imag**2) @ self.task.smoothing
-        power = np.maximum(power, _LEAST_POWER)
+        power = np.maximum(self._smoothed(total.real**2 + total.imag**2), _LEAST_POWER)
         average = self.task.seat_weights @ power
         return power_ratio_db(power) - self.task.target_db, power_ratio_db(average)
+
+    def _smoothed(self, power: FloatArray) -> FloatArray:
+        """Return power at the points (..., P) as power on the fit axis (..., F)."""
+        rows = power.reshape(-1, power.shape[-1]) @ self.task.smoothing  # in one product
+        return rows.reshape(*power.shape[:-1], -1)
 
     def _least_loss(self, levels: FloatArray, start: float) -> tuple[FloatArray, FloatArray]:
         """Return the level m at which the loss of levels (K, S F) is least, and that loss, (K,).
@@ -344,11 +347,11 @@ class Model:
         """
         self.evaluations += self.free.size
         task, r = self.task, self.task.loss.excess_weight
-        power = np.maximum(np.abs(state.total) ** 2 @ task.smoothing, _LEAST_POWER)
+        power = np.maximum(self._smoothed(np.abs(state.total) ** 2), _LEAST_POWER)
         pairs = zip(self.tables, self.gain_places, strict=True)
         bands = [table.slopes(state.x[at]) for table, at in pairs]
         slopes = self._power_slopes(state, [logs for logs, _ in bands])[self.free]
-        bent = slopes @ task.smoothing  # half of what the power gains, (V', S, F)
+        bent = self._smoothed(slopes)  # half of what the power gains, (V', S, F)
         d = power_ratio_db(power) - task.target_db - state.level
         short = np.minimum(d - self.asked, 0.0)
         jacobian = (bent / power / NEPERS_PER_DB).reshape(self.free.size, -1)
