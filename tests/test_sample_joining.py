@@ -307,10 +307,12 @@ def test_measured_sum_is_the_predicted_one(joined: RoomJoining) -> None:
     assert joined.record.notes == ("noise_unknown",)
 
 
-def test_the_command_says_what_is_to_be_set(
-    capsys: pytest.CaptureFixture[str], joined: RoomJoining
+def test_the_command_says_what_is_to_be_set_and_keeps_it_as_a_plan(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], joined: RoomJoining
 ) -> None:
-    assert main(["join", str(FERRY), "--json"]) == 1  # the delay lies at its end: worth a look
+    file = tmp_path / "joined.json"
+    arguments = ["join", str(FERRY), "--json", "--plan", str(file)]
+    assert main(arguments) == 1  # the delay lies at its end: worth a look
     told = json.loads(capsys.readouterr().out)["joining"]
     assert joined.record is not None
     assert told["bypass"] == ["low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier"]
@@ -319,11 +321,6 @@ def test_the_command_says_what_is_to_be_set(
     checked = " ".join(capsys.readouterr().out.split())
     now = f"the sum loses {joined.record.loss_before_db:.1f} dB of what both could give"
     assert now in checked
-
-
-def test_a_joining_is_kept_as_a_plan(tmp_path: Path, joined: RoomJoining) -> None:
-    file = tmp_path / "joined.json"
-    assert main(["join", str(FERRY), "--plan", str(file)]) == 1
     plan = read_plan(file)
     assert plan.joining == joined.record
     assert not plan.changes

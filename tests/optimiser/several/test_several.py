@@ -48,7 +48,7 @@ def room(seed=4):
 
 @functools.cache
 def answer(seed=4):
-    return choose_together(task_of(room(seed)), evaluations=15000)
+    return choose_together(task_of(room(seed)), evaluations=8000)
 
 
 def test_two_equal_sources_in_phase_are_6_db_louder_and_stay():
@@ -158,13 +158,13 @@ def test_what_is_rounded_keeps_the_limits_of_its_bands():
 
 def test_less_output_may_be_given_up():
     found = choose_together(
-        task_of(room(), most_given_up_db=1.0), evaluations=15000, contributions=False
+        task_of(room(), most_given_up_db=1.0), evaluations=8000, contributions=False
     )
     assert found.after.output_given_up_db <= 1.0 + 1e-3 < answer().after.output_given_up_db
 
 
 def test_the_same_again():
-    again = choose_together(task_of(room()), evaluations=15000)
+    again = choose_together(task_of(room()), evaluations=8000)
     assert again.settings == answer().settings
     assert [g.tolist() for g in again.gains_db] == [g.tolist() for g in answer().gains_db]
     assert again.evaluations == answer().evaluations
@@ -174,7 +174,7 @@ def test_order_and_scale_do_not_matter():
     task, found = task_of(room()), answer()
     sources = tuple(replace(s, pressures=7.3 * s.pressures[::-1]) for s in reversed(task.sources))
     turned = replace(task, sources=sources, seat_weights=task.seat_weights[::-1])
-    other = choose_together(turned, evaluations=15000)
+    other = choose_together(turned, evaluations=8000)
     assert other.settings == found.settings[::-1]
     assert other.after.by_seat_db[::-1] == pytest.approx(found.after.by_seat_db, abs=1e-6)
     assert other.without[0].without_db == pytest.approx(found.without[1].without_db, abs=1e-6)
@@ -195,7 +195,7 @@ def test_not_behind_differential_evolution():
 
 def test_few_moves_are_tied_with_the_best():
     model = Model(task_of(random_room(5, 2, 6)))
-    best, before = search(model, evaluations=15000), model.before()
+    best, before = search(model, evaluations=8000), model.before()
     few = with_few_moves(model, best, before, limit=tie_loss(best, before))
     assert few.merit <= tie_loss(best, before) + 1e-9
     counts = [count_moves(model, s.x, before) for s in (best, few)]
@@ -207,7 +207,7 @@ def test_alike_where_nothing_is_lost():
     boom = 10.0 ** (9.0 / 20.0 * np.exp(-(np.log2(POINTS / 50.0) ** 2) / 0.08))
     both = two_equal(1.0, equaliser_of=(0, 1))
     both = replace(both, pressures=both.pressures * boom)
-    found = choose_together(task_of(both), evaluations=15000, contributions=False)
+    found = choose_together(task_of(both), evaluations=8000, contributions=False)
     assert found.gains_db[0].tolist() == found.gains_db[1].tolist()
     assert found.gains_db[0].min() <= -4.0
 
@@ -216,7 +216,7 @@ def test_a_needless_one_is_named():
     weak = room()
     pressures = np.concatenate([weak.pressures, 1e-3 * weak.pressures[:1, ::-1]])
     shared = replace(weak, pressures=pressures, equaliser_of=(0, 0, 0))
-    found = choose_together(task_of(shared), evaluations=15000)
+    found = choose_together(task_of(shared), evaluations=8000)
     assert [one.needless for one in found.without] == [False, False, True]
     assert abs(found.without[2].output_without_db) < 0.5
 
