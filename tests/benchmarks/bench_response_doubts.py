@@ -2,7 +2,8 @@
 
 Rooms of `bench_turned_files.py`; of each the first subwoofer, and mains in its place (a high-pass
 for the low-pass). Files count one by one, with the time zero as it is and up to 60 ms late, as
-where it was put on a peak; rooms are told as a whole. Run by hand.
+where it was put on a peak; rooms are told as a whole. Then seats of `joining_cases.py`, and there
+subwoofer and mains as they are, and either measured twice, once in place of the other. By hand.
 
     python tests/benchmarks/bench_response_doubts.py [rooms] [first seed]
 """
@@ -13,14 +14,13 @@ from collections import Counter
 
 import numpy as np
 from bench_turned_files import AXIS, measured_room
+from joining_cases import FREQUENCIES, KINDS, random_case
 from rooms_apart import low_pass
 
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement
-from roomeq.importers.response_doubts import (
-    doubtful_responses,
-    phase_runs_backwards,
-)
+from roomeq.importers.response_doubts import doubtful_responses, phase_runs_backwards
+from roomeq.importers.survey_remarks import same_recordings
 
 
 def smoothed(rows, octaves):
@@ -37,6 +37,24 @@ def told(rows):
     ]
     found, taken = doubtful_responses(entries)
     return [*found, *taken]
+
+
+def again(rows, rng):
+    """Return another take: its own noise, 40 dB below the mean level as that of the first."""
+    size = 0.01 * np.sqrt(np.mean(np.abs(rows) ** 2, axis=1, keepdims=True) / 2.0)
+    return rows + size * (rng.standard_normal(rows.shape) + 1j * rng.standard_normal(rows.shape))
+
+
+def alike(rows):
+    """Return whether what was measured as subwoofer and as mains is said to be of one of them."""
+    pair = zip(("sub", "mains"), rows, strict=True)
+    entries = [
+        Measurement(
+            seat="seat", source=source, response=FrequencyResponse.from_pressure(FREQUENCIES, row)
+        )
+        for source, row in pair
+    ]
+    return len(list(same_recordings(entries)))
 
 
 def main():
@@ -68,6 +86,15 @@ def main():
             for extent, rows in (("all seats", smoothed(sub, octaves)), ("one seat", some)):
                 count[f"smoothed {words}, {extent}: rooms"] += 1
                 count[f"smoothed {words}, {extent}: told"] += "smooth" in "".join(told(rows))
+        case = random_case(seed, KINDS[seed % len(KINDS)])
+        for words, taken in (
+            ("as they are", (case.noisy_sub, case.noisy_mains)),
+            ("subwoofer twice", (case.noisy_sub, again(case.noisy_sub, rng))),
+            ("mains twice", (again(case.noisy_mains, rng), case.noisy_mains)),
+        ):
+            for rows in zip(*taken, strict=True):
+                count[f"subwoofer and mains, {words}: seats"] += 1
+                count[f"subwoofer and mains, {words}: told"] += alike(rows)
     for words, number in count.items():
         print(f"{words:40s}{number:8d}")
 

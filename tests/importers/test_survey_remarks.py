@@ -7,6 +7,7 @@ Pooled variance: sum of (n_i - 1) s_i^2 over the sum of (n_i - 1); s_i^2 from `s
 
 import math
 import statistics
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -68,6 +69,41 @@ def test_the_very_same_recording_is_named_once():
     said = list(same_recordings([*copies, other]))
     assert len(said) == 2
     assert all(text.startswith("'a' (sub, a.txt) and") for text in said)
+
+
+@pytest.mark.parametrize(
+    ("played", "named"),
+    [
+        (("sub", "mains", "both"), False),
+        (("sub", "sub", "both"), True),
+        (("mains", "mains", "both"), True),
+        # told by the sum of the parts, and where the mains are weak no fault at all
+        (("sub", "mains", "sub"), False),
+        (("sub", "alike", "both"), False),
+    ],
+)
+def test_one_loudspeaker_in_what_is_said_to_be_of_two_is_named(played, named):
+    rng = np.random.default_rng(12)
+    octaves = np.log2(FREQUENCIES / 80.0)
+    fall, ripple = 10.0 * np.logaddexp2(0.0, 8.0 * octaves), 4.0 * np.sin(9.0 * octaves)
+    levels = {"sub": 80.0 - fall + ripple, "mains": 80.0 - fall[::-1] - ripple}
+    levels["both"] = 10.0 * np.log10(sum(10.0 ** (level / 10.0) for level in levels.values()))
+    levels["alike"] = levels["sub"] + 2.7 * np.sin(3.0 * octaves)  # as near as no two ever are
+    given = [
+        Measurement(
+            seat="sofa",
+            source=source,
+            response=FrequencyResponse.from_level(
+                FREQUENCIES, levels[what] + rng.normal(0.0, 0.5, FREQUENCIES.size)
+            ),
+            file=f"{source}.txt",
+        )
+        for source, what in zip(("sub", "mains", "both"), played, strict=True)
+    ]
+    start = "'sofa' (sub, sub.txt) and 'sofa' (mains, mains.txt) run alike within "
+    assert [text.startswith(start) for text in same_recordings(given)] == [True] * named
+    elsewhere = [replace(one, seat=f"seat {number}") for number, one in enumerate(given)]
+    assert list(same_recordings(elsewhere)) == []
 
 
 @pytest.mark.parametrize(
