@@ -33,7 +33,7 @@ from roomeq.base.files import InputFile
 from roomeq.base.levels import ComplexArray, FloatArray, readonly
 from roomeq.base.record import html_table
 from roomeq.base.response import FrequencyResponse, LevelReference
-from roomeq.base.survey import Source, Survey
+from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.processor import DelayRange, JoiningSettings
@@ -348,11 +348,8 @@ SPOILT_COUNTS = 0.5
 def recording_counts(room: Room) -> tuple[float, ...]:
     """Return how much each recording of a room counts: 1, 0.5, or 0 where it is left out."""
     spoilt = {_measurement_of(one) for one in room.recordings if one.spoilt}
-    sound = {
-        (entry.seat, entry.source)
-        for entry in room.survey.measurements
-        if (entry.seat, entry.source, entry.file) not in spoilt
-    }
+    entries = room.survey.measurements
+    sound = {(one.seat, one.source) for one in entries if _measurement_of(one) not in spoilt}
     counts = []
     for one in room.recordings:
         dropped = one.left_out or (one.spoilt and (one.seat, one.source) in sound)
@@ -364,11 +361,7 @@ def without_spoilt(room: Room) -> Room:
     """Return a room without the spoilt recordings of seats that have a sound one."""
     counted = zip(room.recordings, recording_counts(room), strict=True)
     dropped = {_measurement_of(one) for one, n in counted if n == 0.0 and not one.left_out}
-    kept = tuple(
-        entry
-        for entry in room.survey.measurements
-        if (entry.seat, entry.source, entry.file) not in dropped
-    )
+    kept = tuple(one for one in room.survey.measurements if _measurement_of(one) not in dropped)
     return replace(room, survey=replace(room.survey, measurements=kept)) if dropped else room
 
 
@@ -391,5 +384,5 @@ def weighed_room(room: Room) -> Room:
     return replace(room, survey=replace(survey, seat_weights={**stated, **weights}))
 
 
-def _measurement_of(recorded: RecordedSweep) -> tuple[str, str, str]:
-    return recorded.seat, recorded.source, recorded.file
+def _measurement_of(one: RecordedSweep | Measurement) -> tuple[str, str, str | None]:
+    return one.seat, one.source, one.file
