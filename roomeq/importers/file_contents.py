@@ -13,6 +13,7 @@ Only whole words count, whatever their case; words that could as well belong to 
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -260,12 +261,8 @@ def told_by_sound(
     if doubt or isinstance(played, str):
         return _at_a_seat(replace(name, doubt=doubt or str(played)), keys, why, seat=seat)
     heard = {n: _wire_likeness(one, played) for n, one in enumerate(read_channels(path), start=1)}
-    rooms = [
-        number for number, likeness in heard.items() if likeness is not None and likeness < 1.0
-    ]
-    wires = [
-        number for number, likeness in heard.items() if likeness is not None and likeness >= 1.0
-    ]
+    rooms = [channel for channel, likeness in heard.items() if likeness < 1.0]
+    wires = [channel for channel, likeness in heard.items() if likeness >= 1.0]
     if rooms and (rooms[0] > 1 or wires):
         keys["channel"] = rooms[0]
     if rooms and wires:
@@ -278,13 +275,13 @@ def told_by_sound(
     return _at_a_seat(replace(name, doubt=doubt), keys, why, seat=seat)
 
 
-def _wire_likeness(recording: Recording, played: SweepDescription | Recording) -> float | None:
-    """Return how much a channel is like a wire, from 1 on; None if the sweep is not in it."""
+def _wire_likeness(recording: Recording, played: SweepDescription | Recording) -> float:
+    """Return how much a channel is like a wire, from 1 on; nan if the sweep is not in it."""
     from roomeq.analysis.recordings.model import model_sweep, view_recording
     from roomeq.analysis.recordings.timing import looks_electrical
 
     model = model_sweep(view_recording(recording, played=played))
-    return None if model is None else looks_electrical(model)
+    return math.nan if model is None else looks_electrical(model)
 
 
 def _at_a_seat(name: FileName, keys: dict[str, Any], why: str, *, seat: str | None) -> FolderEntry:
