@@ -164,17 +164,13 @@ def read_toml_tables(
     """
     text = _read_text(location, error_class, missing_remedy)
     raw = _parse(text, location, error_class)
-    place: dict[str, Any] = {
-        "location": location,
-        "lines": key_lines(text),
-        "error_class": error_class,
-    }
+    file = TomlFile(location=location, lines=key_lines(text), error_class=error_class)
     reader = _Reader(
         kind=kind,
         examples={"format": f"format = {version} at the top of the file", **(examples or {})},
         none_allowed=none_allowed,
         choice_remedies=choice_remedies or {},
-        **place,
+        **vars(file),
     )
     reader.check_numbers(raw)
     raw |= {key: [] for key in none_allowed if raw.get(key) == "none"}
@@ -183,7 +179,7 @@ def read_toml_tables(
     if written != version:
         remedy = f"this release reads format = {version}; a later one may read this file"
         raise reader.fault(f"format {written} is not known", "format", remedy=remedy)
-    return TomlTables(tables=tables, **place)
+    return TomlTables(tables=tables, **vars(file))
 
 
 def _read_text(
