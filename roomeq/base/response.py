@@ -116,13 +116,11 @@ class FrequencyResponse:
 
         Without `phase_deg` the response has no phase and asking for it raises.
         """
-        levels = np.asarray(level_db, dtype=np.float64)
-        if phase_deg is None:
-            return cls(frequencies=np.asarray(frequencies), stored=levels, **others)
-        turned = np.exp(1j * np.deg2rad(np.asarray(phase_deg, dtype=np.float64)))
-        return cls(
-            frequencies=np.asarray(frequencies), stored=amplitude_ratio(levels) * turned, **others
-        )
+        stored: NDArray[Any] = np.asarray(level_db, dtype=np.float64)
+        if phase_deg is not None:
+            turned = np.exp(1j * np.deg2rad(np.asarray(phase_deg, dtype=np.float64)))
+            stored = amplitude_ratio(stored) * turned
+        return cls(frequencies=np.asarray(frequencies), stored=stored, **others)
 
     @classmethod
     def from_pressure(cls, frequencies: ArrayLike, pressure: ArrayLike, **others: Any) -> Self:
@@ -209,13 +207,11 @@ class FrequencyResponse:
         inverse : bool
             Divide instead of multiply.
         """
-        ratio = np.asarray(transfer, dtype=np.complex128)
-        if self.has_phase:
-            stored: NDArray[Any] = self.stored / ratio if inverse else self.stored * ratio
-        else:
-            gain_db = amplitude_ratio_db(ratio)
-            stored = self.stored - gain_db if inverse else self.stored + gain_db
-        return replace(self, stored=stored)
+        ratio = np.asarray(transfer, dtype=np.complex128) ** (-1 if inverse else 1)
+        own = self.stored
+        return replace(
+            self, stored=own * ratio if self.has_phase else own + amplitude_ratio_db(ratio)
+        )
 
     def __repr__(self) -> str:
         phase = "with phase" if self.has_phase else "level only"
