@@ -48,12 +48,9 @@ class FileFaultError(RoomeqError):
         self.line = line
         self.where = where
         self.remedy = remedy
-        place = [self.path] if self.path is not None else []
-        if line is not None:
-            place.append(f"line {line}")
-        if where is not None:
-            place.append(where)
-        text = f"{', '.join(place)}: {message}" if place else message
+        places = (self.path, None if line is None else f"line {line}", where)
+        place = ", ".join(part for part in places if part is not None)
+        text = f"{place}: {message}" if place else message
         super().__init__(f"{text} ({remedy})" if remedy else text)
 
     def but(self, **changes: Any) -> Self:
