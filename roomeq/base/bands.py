@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.levels import FloatArray, readonly, require_positive
 
 OCTAVE_RATIO = 10.0**0.3
 """G of IEC 61260-1:2014, clause 5.2."""
@@ -79,8 +79,7 @@ def third_octave_band(frequency: float) -> ThirdOctaveBand:
     ValueError
         If the frequency is not finite or lies outside the bands from 1 Hz to 20 kHz.
     """
-    if not (math.isfinite(frequency) and frequency > 0):
-        raise ValueError(f"a frequency must be finite and positive, got {frequency!r}")
+    require_positive(frequency, "a frequency")
     number = round(10.0 * math.log10(frequency))
     if not _LOWEST <= number <= _HIGHEST:
         raise ValueError(f"{frequency:g} Hz lies outside the bands from 1 Hz to 20 kHz")
