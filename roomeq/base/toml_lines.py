@@ -72,18 +72,18 @@ def key_lines(text: str) -> dict[KeyPath, int]:
                     table = (*table, counts[table] - 1)
                     found.setdefault(table, lines[0])
             continue
-        for path in _paths(value):
+        for path, _ in entries_in(value):
             entry = next((place + 1 for place in path if isinstance(place, int)), 0)
             found.setdefault((*table, *path), lines[min(entry, len(lines) - 1)])
     return found
 
 
-def _paths(value: Any, path: KeyPath = ()) -> Iterator[KeyPath]:
-    """Yield the path of every key and every entry of a list."""
+def entries_in(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, Any]]:
+    """Yield every key and every entry of a list by its path, with what stands there."""
     if isinstance(value, dict | list):
         for key, entry in value.items() if isinstance(value, dict) else enumerate(value):
-            yield (*path, key)
-            yield from _paths(entry, (*path, key))
+            yield (*path, key), entry
+            yield from entries_in(entry, (*path, key))
 
 
 def line_of(lines: Mapping[KeyPath, int], path: KeyPath) -> int | None:

@@ -23,7 +23,7 @@ from msgspec.structs import asdict
 
 from roomeq.base.errors import FileFaultError
 from roomeq.base.files import LARGEST_TABLES, file_bytes
-from roomeq.base.toml_lines import KeyPath, key_lines, key_name, line_of
+from roomeq.base.toml_lines import KeyPath, entries_in, key_lines, key_name, line_of
 
 Tables = TypeVar("Tables", bound=msgspec.Struct)
 
@@ -238,18 +238,15 @@ class _Reader(TomlFile):
     none_allowed: Collection[str]
     choice_remedies: Mapping[str, str]
 
-    def check_numbers(self, value: Any, path: KeyPath = ()) -> None:
+    def check_numbers(self, raw: dict[str, Any]) -> None:
         """Refuse ``nan`` and ``inf``, and what is not plausible."""
-        if isinstance(value, dict | list):
-            entries = value.items() if isinstance(value, dict) else enumerate(value)
-            for key, entry in entries:
-                self.check_numbers(entry, (*path, key))
-        elif isinstance(value, float) and not math.isfinite(value):
-            raise self.fault(f"{value} is not a usable number", *path, remedy="a finite number")
-        elif type(value) in (int, float):
+        for path, value in entries_in(raw):
+            if type(value) not in (int, float):
+                continue
+            if isinstance(value, float) and not math.isfinite(value):
+                raise self.fault(f"{value} is not a usable number", *path, remedy="a finite number")
             span = plausible_span(self._type_at(path))
-            refusal = None if span is None else span.refusal(value)
-            if refusal is not None:
+            if span is not None and (refusal := span.refusal(value)):
                 raise self.fault(refusal[0], *path, remedy=refusal[1])
 
     def convert(self, raw: dict[str, Any]) -> Any:
