@@ -77,9 +77,7 @@ def with_equipment(
     """
     equipment = _equipment(room_file, room.device)
     assumptions = [*room.assumptions, *_assumptions(room_file, room.device, equipment)]
-    wanted = None
-    if room_file.headroom is not None:
-        wanted = _wanted(room_file, room, equipment, sweeps, assumptions)
+    wanted = _wanted(room_file, room, equipment, sweeps, assumptions)
     if "mains" in room.survey.sources:
         assumptions += _unstated(room_file)
     return replace(
@@ -232,9 +230,10 @@ def _wanted(
     equipment: Equipment,
     sweeps: SweepReading | None,
     assumptions: list[str],
-) -> WantedLevel:
+) -> WantedLevel | None:
     stated = room_file.headroom
-    assert stated is not None
+    if stated is None:
+        return None
     if room.level_reference != "spl":
         raise room_file.fault(
             "a wanted level in dB SPL needs measurements in dB SPL; these are relative",
