@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db
+from roomeq.base.levels import ComplexArray, FloatArray, power_ratio, power_ratio_db
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 
@@ -104,12 +104,11 @@ def _sum_at(seat: str, surveys: Sequence[Survey], *, coherent: bool) -> Measurem
 
 
 def _power_at(response: FrequencyResponse, points: FloatArray) -> FloatArray:
-    level_db = np.interp(np.log(points), np.log(response.frequencies), response.level_db)
-    return np.asarray(10.0 ** (level_db / 10.0))
+    return power_ratio(np.interp(np.log(points), np.log(response.frequencies), response.level_db))
 
 
 def _noise(one: FrequencyResponse, power: FloatArray, points: FloatArray) -> FloatArray | float:
     """Return the power of the noise below a power; nan where their ratio is not known."""
     if one.snr_db is None:
         return math.nan
-    return np.asarray(power / 10.0 ** (np.interp(points, one.frequencies, one.snr_db) / 10.0))
+    return power / power_ratio(np.interp(points, one.frequencies, one.snr_db))
