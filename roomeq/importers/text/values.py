@@ -141,8 +141,6 @@ def _jumps(frequencies: FloatArray, level_db: FloatArray) -> IndexArray:
     close = np.diff(np.log2(frequencies)) < _CLOSE_OCTAVES
     close &= steps[::-1].cumsum()[::-1] - steps > 0  # one level to the end may be a floor
     places = np.flatnonzero(inside & close & (steps >= _JUMP_DB))
-    if not places.size:
-        return places
     near = sliding_window_view(np.pad(steps, _REACH, constant_values=np.inf), 2 * _REACH + 1)
     quiet = np.delete(near[places], _REACH, axis=1).max(axis=1)
     return np.asarray(places[quiet * _JUMP_RATIO <= steps[places]] + 1)
@@ -154,8 +152,6 @@ def _frozen(frequencies: FloatArray, level_db: FloatArray) -> IndexArray:
     A run that begins or ends the file is none: it may be a floor.
     """
     still = np.diff(level_db) == 0
-    if still.sum() < _FROZEN - 1:
-        return np.array([], dtype=np.int64)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(np.int8), [0]])))
     start, stop = edges.reshape(-1, 2).T
     inside = (start > 0) & (stop < still.size)
