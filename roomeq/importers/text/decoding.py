@@ -192,8 +192,7 @@ def _plain(text: str) -> str:
     text = _BEHIND.sub("", text) if "#" in text else text
     text = _POWER.sub("e", text) if "10^" in text else text
     text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if "\x1a" in text[-2:] or "\x00" in text[-2:]:
-        text = text.rstrip("\x1a\x00")
+    text = text.rstrip("\x1a\x00")
     if text.isascii():
         return text
     if any(blank in text for blank in _BLANKS):
