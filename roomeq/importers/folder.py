@@ -42,12 +42,10 @@ def recordings_alone(folder: str | PathLike[str]) -> RoomFile | None:
         return None
     described = [path for path in sorted(place.glob("*.json")) if describes_sweep(path)]
     sounds = sorted(path for path in place.iterdir() if path.suffix.lower() in SOUNDS)
-    if len(described) != 1 or not sounds:
+    recorded = [path for path in sounds if path.stem not in {one.stem for one in described}]
+    if len(described) != 1 or not recorded:
         return None
     (description,) = described
-    recorded = [path for path in sounds if path.stem != description.stem]
-    if not recorded:
-        return None
     return RoomFile(
         location=description,
         lines={},
