@@ -20,14 +20,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.smoothing import band_levels_db, log_frequency_weights
 from roomeq.base.bands import ThirdOctaveBand
-from roomeq.base.levels import FloatArray, level_mean_db, power_mean_db, readonly
+from roomeq.base.levels import FloatArray, level_mean_db, power_mean_db, readonly, require_one_of
 from roomeq.base.response import checked_frequencies
 
 if TYPE_CHECKING:
@@ -211,8 +211,7 @@ def estimate_spatial_figures(
         If the span holds no sample, or an argument is not usable.
     """
     axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=None)
-    if weighting not in get_args(FrequencyWeighting):
-        raise ValueError(f"weighting is one of {get_args(FrequencyWeighting)}, got {weighting!r}")
+    require_one_of(weighting, FrequencyWeighting, "weighting")
     inside = (axis >= lowest) & (axis <= highest)
     if not inside.any():
         raise ValueError(

@@ -11,7 +11,7 @@ pressures (a null hardly moves it). The two are never mixed silently.
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -115,6 +115,12 @@ def require_positive(value: float, name: str) -> None:
     """Raise ValueError with the name of a quantity that is not finite and positive."""
     if not (math.isfinite(value) and value > 0):
         raise ValueError(f"{name} must be finite and positive, got {value!r}")
+
+
+def require_one_of(value: object, words: Any, name: str) -> None:
+    """Raise ValueError with the name of what is none of the words of a literal type."""
+    if value not in get_args(words):
+        raise ValueError(f"{name} is one of {get_args(words)}, got {value!r}")
 
 
 def signed(value: float | None, *, digits: int = 1) -> str:

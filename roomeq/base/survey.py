@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.levels import ComplexArray, FloatArray, readonly, require_one_of
 from roomeq.base.record import html_table
 from roomeq.base.response import FrequencyResponse
 
@@ -65,10 +65,8 @@ class Measurement:
     def __post_init__(self) -> None:
         if not self.seat:
             raise ValueError("a seat needs a name")
-        if self.source not in get_args(Source):
-            raise ValueError(f"source is one of {get_args(Source)}, got {self.source!r}")
-        if self.route not in get_args(Route):
-            raise ValueError(f"route is one of {get_args(Route)}, got {self.route!r}")
+        require_one_of(self.source, Source, "source")
+        require_one_of(self.route, Route, "route")
         if self.response.stored.ndim != 1:
             raise ValueError(f"seat {self.seat!r}: needs one response, got several")
 

@@ -28,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.levels import ComplexArray, FloatArray, readonly, require_positive
 from roomeq.device.profile import PhaseControl
 
 MOST_DEG = 180.0
@@ -39,8 +39,7 @@ def _check_lag(lag_deg: float, frequency: float) -> None:
         raise ValueError(
             f"a first-order all-pass lags by 0 to {MOST_DEG:g} degrees, got {lag_deg!r}"
         )
-    if not (math.isfinite(frequency) and frequency > 0):
-        raise ValueError(f"the frequency of a lag must be finite and positive, got {frequency!r}")
+    require_positive(frequency, "the frequency of a lag")
 
 
 def all_pass_response(frequencies: ArrayLike, *, lag_deg: float, frequency: float) -> ComplexArray:
@@ -172,8 +171,7 @@ class JoiningSettings:
 
 
 def _grid(lowest: float, highest: float, step: float, word: str) -> FloatArray:
-    if not (math.isfinite(step) and step > 0):
-        raise ValueError(f"the step of a {word} must be finite and positive, got {step!r}")
+    require_positive(step, f"the step of a {word}")
     if not (math.isfinite(lowest) and math.isfinite(highest) and lowest <= highest):
         raise ValueError(f"a {word} needs lowest <= highest, got {lowest!r} and {highest!r}")
     first, last = math.ceil(lowest / step - 1e-6), math.floor(highest / step + 1e-6)

@@ -18,13 +18,13 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from os import PathLike, fspath
-from typing import Any, Literal, NamedTuple, get_args
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.base.levels import HIGHEST_LEVEL_DB
+from roomeq.base.levels import HIGHEST_LEVEL_DB, require_one_of
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.output_table import OutputTable
 from roomeq.importers.text.decoding import faults_of, read_decoded_text
@@ -104,8 +104,7 @@ def read_band_table(
     OSError
         If the file cannot be opened.
     """
-    if weighting not in get_args(Weighting):
-        raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")
+    require_one_of(weighting, Weighting, "weighting")
     text, assumed = read_decoded_text(path, encoding=encoding)
     with faults_of(path):
         grid = _grid(text, seat=seat, delimiter=delimiter)

@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.survey_levels import level_travel_db
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.base.levels import FloatArray, amplitude_ratio
+from roomeq.base.levels import FloatArray, amplitude_ratio, require_one_of
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.words import folded
@@ -128,8 +128,7 @@ def read_microphone(
 
 def microphone_of(export: TextExport, *, kind: MicrophoneKind) -> MicrophoneResponse:
     """Return what a text export holds as a microphone file; raises as `read_microphone`."""
-    if kind not in get_args(MicrophoneKind):
-        raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {kind!r}")
+    require_one_of(kind, MicrophoneKind, "kind")
     if len(export.responses) != 1:
         raise AmbiguousTableError(
             f"holds {len(export.responses)} level columns: {', '.join(export.names)}",
@@ -312,8 +311,7 @@ def remove_weighting(response: FrequencyResponse, *, weighting: Weighting) -> Fr
     ValueError
         If the weighting is unknown, or A weighting is to be removed below the 40 Hz band.
     """
-    if weighting not in get_args(Weighting):
-        raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")
+    require_one_of(weighting, Weighting, "weighting")
     if weighting == "none":
         return response
     lowest = float(response.frequencies[0])

@@ -18,11 +18,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import combinations, groupby
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 
-from roomeq.base.levels import power_mean_db
+from roomeq.base.levels import power_mean_db, require_one_of
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis, predict_path
@@ -286,8 +286,7 @@ def estimate_path(
     ValueError
         If a response is not usable, or `taken` is not one of these.
     """
-    if taken not in get_args(Taken):
-        raise ValueError(f"taken is one of {get_args(Taken)}, got {taken!r}")
+    require_one_of(taken, Taken, "taken")
     in_room = taken == "seat"
     if in_room and response.stored.ndim == 2:
         levels_db = power_mean_db(response.level_db)
