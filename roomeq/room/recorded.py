@@ -151,12 +151,10 @@ def _within(finding: Finding, quality: RecordingQuality, lowest: float, highest:
     if finding.highest <= lowest or finding.lowest >= highest:
         severity = Severity.NOTE
     elif finding.code is FindingCode.LOW_SNR:
-        ratios = [
-            float(ratio)
-            for band, ratio in zip(quality.bands, quality.snr_db, strict=True)
-            if finding.lowest <= band.centre <= finding.highest and lowest <= band.centre <= highest
-        ]
-        worst = min(ratios, default=LEAST_SNR_DB)
+        first, last = max(finding.lowest, lowest), min(finding.highest, highest)
+        ratios = zip(quality.bands, quality.snr_db.tolist(), strict=True)
+        within = (ratio for band, ratio in ratios if first <= band.centre <= last)
+        worst = min(within, default=LEAST_SNR_DB)
         severity = Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
         severity = severity if worst < LEAST_SNR_DB else Severity.NOTE
     remedy = finding.remedy
