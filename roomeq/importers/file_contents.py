@@ -328,8 +328,7 @@ def _typed_levels(path: Path, name: FileName, *, file: str) -> FolderEntry | Non
         (response, *_) = table.responses
         if response.frequencies.size < _LEAST_BANDS:  # a level that happens to look like a band
             continue
-        span = _span_of(response)
-        why = f"typed third-octave levels of {', '.join(table.names)}, {span}"
+        why = f"typed third-octave levels of {', '.join(table.names)}, {_span_of(response)}"
         why += "; nothing tells the meter's weighting" * (weighting is None)
         told = {} if weighting is None else {"weighting": weighting}
         return _at_a_seat(name, {"file": file, "kind": "band_levels", **told}, why, seat=seat)

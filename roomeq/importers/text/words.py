@@ -142,8 +142,7 @@ def is_unit_only(text: str) -> bool:
 
 
 def _without_unit(text: str) -> str:
-    kept = _BRACKETED.sub(lambda m: "" if is_unit_only(m[1]) else m[0], text)
-    words = kept.split()
+    words = _BRACKETED.sub(lambda m: "" if is_unit_only(m[1]) else m[0], text).split()
     while len(words) > 1 and is_unit_only(words[-1]) and words[-1] not in ("1", "-"):
         words.pop()
     name = _TRAILING.sub("", " ".join(words))
