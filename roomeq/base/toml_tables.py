@@ -259,14 +259,12 @@ class _Reader(TomlFile):
             path: KeyPath = tuple(key or int(index) for key, index in found)
             if type(error.__cause__) is ValueError:  # by the table itself: its values contradict
                 raise self.fault(message, *path) from None
-        unknown = re.fullmatch(r"Object contains unknown field `(.*)`", message)
-        if unknown:
+        if unknown := re.fullmatch(r"Object contains unknown field `(.*)`", message):
             key = unknown.group(1)
             raise self.fault(
                 f"unknown key {key!r}", *path, key, remedy=self._nearest_key(key, path)
             )
-        missing = re.fullmatch(r"Object missing required field `(.*)`", message)
-        if missing:
+        if missing := re.fullmatch(r"Object missing required field `(.*)`", message):
             key = missing.group(1)
             remedy = f"write {self.examples.get(key, f'{key} = ...')}"
             raise self.fault(f"{key!r} is missing", *path, remedy=remedy)
