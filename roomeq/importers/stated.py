@@ -21,6 +21,7 @@ from roomeq.wanted.limits import Limits
 from roomeq.wanted.target import NearField, Target
 
 _SHOWN = "state what the device shows"
+_NOT_THERE = "leave it out, or name another device profile"
 _SAME_IN_TARGET = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "lower_limit")
 
 
@@ -64,31 +65,28 @@ def _check_knobs(room_file: RoomFile, device: Device) -> None:
     stated = room_file.device.present
     level, phase = device.level, device.phase
 
+    def fault(said: str, key: str, remedy: str = _SHOWN) -> FileFaultError:
+        return room_file.fault(said, "device", "present", key, remedy=remedy)
+
     def check(key: str, value: float, unit: str, *span: float) -> None:
         lowest, highest, step = span
         steps = (value - lowest) / step
         if not (lowest <= value <= highest and abs(steps - round(steps)) < 1e-6):
-            said = (
-                f"{value:g} {unit} cannot be set: the device offers {lowest:g} to {highest:g} "
-                f"{unit} in steps of {step:g}"
-            )
-            raise room_file.fault(said, "device", "present", key, remedy=_SHOWN)
-
-    def missing(said: str, key: str) -> FileFaultError:
-        remedy = "leave it out, or name another device profile"
-        return room_file.fault(said, "device", "present", key, remedy=remedy)
+            said = f"the device offers {lowest:g} to {highest:g} {unit} in steps of {step:g}"
+            raise fault(f"{value:g} {unit} cannot be set: {said}", key)
 
     if level is not None and stated.level_db is not None:
         span = (level.lowest_db, level.highest_db, level.step_db)
         check("level_db", stated.level_db, "dB", *span)
     if stated.phase_deg and phase is None:
         said = f"{stated.phase_deg:g} degrees are stated, but the device has no phase control"
-        raise missing(said, "phase_deg")
+        raise fault(said, "phase_deg", _NOT_THERE)
     if stated.phase_deg and phase is not None:
         span = (phase.lowest_deg, phase.highest_deg, phase.step_deg)
         check("phase_deg", stated.phase_deg, "degrees", *span)
     if stated.polarity == "inverted" and not device.polarity:
-        raise missing("'inverted' is stated, but the device has no polarity switch", "polarity")
+        said = "'inverted' is stated, but the device has no polarity switch"
+        raise fault(said, "polarity", _NOT_THERE)
 
 
 def stated_target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
