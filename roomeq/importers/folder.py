@@ -183,7 +183,8 @@ class _Looking:
         sounds = [path for path in files if path.suffix.lower() in SOUNDS]
         named = [path for path in sounds if read_name(PurePath(path.name)).role == "played"]
         kept = own or named
-        for path in {*described, *named, *(path for path in sounds if path.stem in stems)}:
+        of_sweeps = [path for path in sounds if path.stem in stems]
+        for path in dict.fromkeys([*described, *named, *of_sweeps]):
             files.remove(path)
             self.ignored += [self._name(path)] if path not in kept else []
         for path in kept:
