@@ -304,10 +304,9 @@ def _fewest_bands(search: _TieBreak, best: LabelArray) -> tuple[LabelArray, Node
 
 
 def _sets_of_bands(bands: int, count: int) -> NDArray[np.bool_]:
-    chosen = list(itertools.combinations(range(bands), count))
+    chosen = np.array(list(itertools.combinations(range(bands), count)), dtype=np.intp)
     off = np.zeros((len(chosen), bands), dtype=np.bool_)
-    for row, combination in enumerate(chosen):
-        off[row, list(combination)] = True
+    np.put_along_axis(off, chosen, True, axis=1)
     return off
 
 

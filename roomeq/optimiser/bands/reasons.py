@@ -155,10 +155,8 @@ def explain_bands(
         error_db = spread_db = remaining_db = None
         reason = _reason_by_freedom(task, band, freedoms[index])
         if inside.any():
-            error_db, remaining_db = (
-                float(level_error_db[inside].mean()),
-                float(after_db[inside].mean()),
-            )
+            error_db = float(level_error_db[inside].mean())
+            remaining_db = float(after_db[inside].mean())
             seats_db = data.seat_error_db[:, inside].mean(axis=1)
             spread_db = float(seat_spread_db(seats_db, weights=data.seat_weights))
             if reason is None:

@@ -45,8 +45,7 @@ def start_setting(problem: BandGainProblem) -> LabelArray:
 
 
 def _nearest_to_zero(problem: BandGainProblem) -> LabelArray:
-    size = np.where(problem.allowed, np.abs(problem.gains), np.inf)
-    return np.asarray(size.argmin(axis=1), dtype=np.int64)
+    return np.asarray(np.abs(problem.gains).argmin(axis=1), dtype=np.int64)
 
 
 def _interpolated(
@@ -127,11 +126,6 @@ def feasible_near(problem: BandGainProblem, labels: LabelArray) -> LabelArray:
     costs least. Where that leads nowhere it is the setting nearest to 0, which keeps every limit:
     no cap lies below 0 or below what the locked bands give.
     """
-    repaired = _repaired(problem, labels)
-    return _nearest_to_zero(problem) if repaired is None else repaired
-
-
-def _repaired(problem: BandGainProblem, labels: LabelArray) -> LabelArray | None:
     current = labels.copy()
     band_of, label_of = np.nonzero(problem.allowed)
     excess = float(problem.excess(current))
@@ -150,9 +144,9 @@ def _repaired(problem: BandGainProblem, labels: LabelArray) -> LabelArray | None
         moves[band_of[best]] = label_of[best]
         found = float(problem.excess(moves))
         if found >= excess - 1e-12:
-            return None
+            break
         current, excess = moves, found
-    return None
+    return _nearest_to_zero(problem)
 
 
 def descend(
@@ -189,17 +183,15 @@ def descend(
         values = problem.objective(moves)
         better = np.flatnonzero(values < objective - 1e-12)
         better = better[np.argsort(values[better], kind="stable")]
-        chosen = None
         # Few rankings mislead about the limits, so the first handful nearly always holds one.
         for first in range(0, better.size, 8):
             tested = better[first : first + 8]
             kept = tested[problem.excess(moves[tested]) <= TOLERANCE_DB]
             if kept.size:
-                chosen = kept[0]
+                current, objective = moves[kept[0]], float(values[kept[0]])
                 break
-        if chosen is None:
+        else:
             break
-        current, objective = moves[chosen], float(values[chosen])
     return current
 
 
