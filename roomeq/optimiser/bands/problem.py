@@ -24,9 +24,10 @@ Boosts in dB, frequencies in Hz.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -39,20 +40,27 @@ from roomeq.wanted.span import Span, merged_spans, within_spans
 from roomeq.wanted.target import Target
 
 LabelArray = NDArray[np.int64]
-_CURVES = (
-    "error_db",
-    "shortfall_db",
-    "limit_frequencies",
-    "filter_cap_db",
-    "present_gains_db",
-    "present_response_db",
-)
 
 
 def nearest_labels(allowed_db: Sequence[FloatArray], gains_db: FloatArray) -> LabelArray:
     """Return for each band the label whose gain is nearest, shape (B,)."""
     pairs = zip(allowed_db, gains_db, strict=True)
     return np.array([int(np.abs(allowed - gain).argmin()) for allowed, gain in pairs])
+
+
+def neighbours(
+    labels: LabelArray, counts: Sequence[int], *, together: int, reach: int
+) -> LabelArray:
+    """Return a setting and all in which some values are moved by up to so many steps, (N, B)."""
+    steps = [step for step in range(-reach, reach + 1) if step]
+    shifts = np.array(list(itertools.product(steps, repeat=together)))
+    moves = [labels[None]]
+    for places in itertools.combinations(range(len(counts)), together):
+        moved = np.repeat(labels[None], len(shifts), axis=0)
+        moved[:, places] += shifts
+        moves.append(moved)
+    found = np.concatenate(moves)
+    return found[((found >= 0) & (found < np.array(counts))).all(axis=1)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,14 +134,13 @@ class BandGainProblem:
     limits: FloatArray = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        weights = np.asarray(self.frequency_weights, dtype=np.float64)
-        values: dict[str, object] = {"frequency_weights": readonly(weights / weights.sum())}
-        for name in ("gains_db", "tables_db", "limit_tables_db"):
-            values[name] = tuple(map(readonly, getattr(self, name)))
-        for name in _CURVES:
-            values[name] = readonly(getattr(self, name))
-        for name, value in values.items():
-            object.__setattr__(self, name, value)
+        weights = np.asarray(self.frequency_weights)
+        object.__setattr__(self, "frequency_weights", weights / weights.sum())
+        for one in fields(self):
+            if one.init and one.name != "loss":
+                given = getattr(self, one.name)
+                kept = tuple(map(readonly, given)) if isinstance(given, tuple) else readonly(given)
+                object.__setattr__(self, one.name, kept)
         for name, value in self._prepared().items():
             object.__setattr__(self, name, value)
 

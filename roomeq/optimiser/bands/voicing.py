@@ -10,9 +10,8 @@ reason in another. Labels and gains as in the problem; everything is determinist
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Literal, Self
 
@@ -20,7 +19,12 @@ import numpy as np
 
 from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
+from roomeq.optimiser.bands.problem import (
+    BandGainProblem,
+    LabelArray,
+    nearest_labels,
+    neighbours,
+)
 from roomeq.optimiser.bands.search import solve_band_gains, solve_from
 from roomeq.optimiser.bands.start import TOLERANCE_DB, feasible_near
 from roomeq.optimiser.bands.task import BandGainTask, weighted_deviation_db
@@ -124,7 +128,7 @@ class VoicingProblem:
         value, counts = float(self.value_db(labels[None])[0]), self.limited.label_counts
         while True:
             for together, reach in ((1, max(counts)), (2, _WINDOW)):
-                moves = _moves(labels, counts, together=together, reach=reach)
+                moves = neighbours(labels, counts, together=together, reach=reach)
                 kept = moves[self.limited.excess(moves) <= TOLERANCE_DB]
                 values = self.value_db(kept)
                 best = int(values.argmin())
@@ -138,16 +142,3 @@ class VoicingProblem:
 def _axis(data: FitData) -> bytes:
     """Tell rooms whose tables are the same."""
     return data.frequencies.tobytes()
-
-
-def _moves(labels: LabelArray, counts: Sequence[int], *, together: int, reach: int) -> LabelArray:
-    """Return a setting and all in which some bands are moved by up to so many steps, (N, B)."""
-    steps = [step for step in range(-reach, reach + 1) if step]
-    shifts = np.array(list(itertools.product(steps, repeat=together)))
-    moves = [labels[None]]
-    for bands in itertools.combinations(range(len(counts)), together):
-        moved = np.repeat(labels[None], len(shifts), axis=0)
-        moved[:, bands] += shifts
-        moves.append(moved)
-    found = np.concatenate(moves)
-    return found[((found >= 0) & (found < np.array(counts))).all(axis=1)]

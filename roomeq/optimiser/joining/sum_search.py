@@ -9,13 +9,12 @@ steps, the level among them, until nothing near is better. "Best found"; no boun
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator
 
 import numpy as np
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.bands.problem import LabelArray
+from roomeq.optimiser.bands.problem import LabelArray, neighbours
 from roomeq.optimiser.joining.sum_bands import TOLERANCE_DB, SumBands, SumSetting
 
 TIE_SHARE = 0.02
@@ -73,9 +72,10 @@ def _descents(
 
 def _descended(bands: SumBands, labels: LabelArray) -> LabelArray:
     """Improve a setting by single moves, then by pairs, until nothing near is better."""
-    best, together = labels, 1
+    best, together, counts = labels, 1, [len(table) for table in bands.tables]
     while together <= 2:
-        block = np.concatenate([best[None], *_moves(bands, best, together=together)])
+        reach = max(counts) if together == 1 else _PAIR_REACH
+        block = neighbours(best, counts, together=together, reach=reach)
         values = bands.values(block)
         order = np.argsort(values, kind="stable")
         better = block[order[values[order] < values[0] - _LEAST_GAIN]]
@@ -83,19 +83,6 @@ def _descended(bands: SumBands, labels: LabelArray) -> LabelArray:
         found = next((one for one in better if bands.feasible(one)), None)
         best, together = (best, together + 1) if found is None else (found, 1)
     return best
-
-
-def _moves(bands: SumBands, labels: LabelArray, *, together: int) -> Iterator[LabelArray]:
-    """Yield blocks of settings that differ in one value, or in two by small steps."""
-    near = []
-    for now, count in zip(labels, map(len, bands.tables), strict=True):
-        reach = count if together == 1 else _PAIR_REACH
-        near.append([k for k in range(count) if k != now and abs(k - now) <= reach])
-    for places in itertools.combinations(range(labels.size), together):
-        values = list(itertools.product(*(near[place] for place in places)))
-        moved = np.repeat(labels[None], len(values), axis=0)
-        moved[:, places] = np.reshape(values, moved[:, places].shape)
-        yield moved
 
 
 def _fewer_moves(bands: SumBands, labels: LabelArray) -> LabelArray:
