@@ -134,11 +134,10 @@ class SumBands:
         level = amplitude_ratio(levels_db)[:, None] * np.ones(data.points.size)
         at_rest = self.task.equaliser.response(self.task.present_gains_db, data.points)
         turned = replace(self.joining, level_change_db=0.0).response(data.points) / at_rest
-        share, sub, mains = (
-            data.seat_weights / power_ratio(data.seat_offsets_db),
-            data.sub * turned,
-            data.mains,
-        )
+        share = data.seat_weights / power_ratio(data.seat_offsets_db)
+        sub, mains, seen = data.sub * turned, data.mains, self.task.data
+        below = axis <= data.corner  # above it the mains' own dips are there for good
+        dips, nulls = (within_spans(spans, axis) & below for spans in (seen.dips, seen.nulls))
         for name, value in {
             "problem": problem,
             "tables": (*alone, level),
@@ -149,18 +148,12 @@ class SumBands:
                 share @ np.abs(mains) ** 2,
                 share @ (sub * np.conj(mains)),
             ),
+            "asked_db": -self.task.target.allowance_db(axis),
+            # The least that a shortfall counts as: in dips -6 dB, in nulls 0, else as it is.
+            "deepest_db": np.where(nulls, 0.0, np.where(dips, -_DIP_SHORTFALL_DB, -np.inf)),
         }.items():
             object.__setattr__(self, name, value)
         object.__setattr__(self, "reference_db", self._reference_db())
-        object.__setattr__(self, "asked_db", -self.task.target.allowance_db(axis))
-        object.__setattr__(self, "deepest_db", self._deepest_db())
-
-    def _deepest_db(self) -> FloatArray:
-        """Return the least that a shortfall counts as: in dips -6 dB, in nulls 0, else as it is."""
-        axis, seen = self.data.frequencies, self.task.data
-        below = axis <= self.data.corner  # above it the mains' own dips are there for good
-        deepest = np.where(within_spans(seen.dips, axis) & below, -_DIP_SHORTFALL_DB, -np.inf)
-        return np.where(within_spans(seen.nulls, axis) & below, 0.0, deepest)
 
     def _reference_db(self) -> FloatArray:
         """Return the wanted level: the shape at the mains' own mean where they play alone."""
