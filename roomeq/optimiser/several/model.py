@@ -204,13 +204,10 @@ class Model:
 
     def before(self) -> State:
         """Return what is set now with what it gives, also where it may not be set."""
-        x, found = self.present(), list[Summed]()
-        for bands, table, at in zip(
-            self.task.equalisers, self.tables, self.gain_places, strict=True
-        ):
-            _, rows = table.summed(x[None, at])
-            found.append((np.log(bands.present_response)[None], rows))
-        return state_at(self._given(x[None], found, math.nan), 0)
+        x = self.present()[None]
+        parts = zip(self.task.equalisers, self.tables, self.gain_places, strict=True)
+        found = [(np.log(e.present_response)[None], t.summed(x[:, at])[1]) for e, t, at in parts]
+        return state_at(self._given(x, found, math.nan), 0)
 
     def judged(self, x: FloatArray, start: float = math.nan) -> Given[FloatArray]:
         """Return what settings (K, V) give; one evaluation each. `start` is near their level."""
@@ -320,12 +317,6 @@ class Model:
         turn = np.ones(x.shape[-1])
         turn[self.sign_places[sources]] = -1.0
         return np.asarray(turn * x)
-
-    def band_moves(self, state: State, e: int, settings: FloatArray) -> FloatArray:
-        """Return settings with the bands of one equaliser set to others, (K, B)."""
-        x = np.repeat(state.x[None], len(settings), axis=0)
-        x[:, self.gain_places[e]] = settings
-        return x
 
     # -- continuous values ----------------------------------------------------------------------
 

@@ -57,7 +57,7 @@ def find_loudest(model: Model, *, starts: int | None = None, fine: bool = True) 
             begun[lines] = np.where(lines == one, ends[0][lines], ends[1][lines])
             begins.append(begun)
     for _ in range(2 * len(lines)):
-        begun = _redrawn(model, x, rng)
+        begun = _redrawn(model, x, rng, lines)
         begun[model.n : -model.n] = x[model.n : -model.n]
         begins.append(model.rounded(begun))
     found = [_louder(model, model.state(start), _COARSE_DELAY) for start in begins[:starts]]
@@ -144,7 +144,8 @@ def _best_on_grid(model: Model, loudest: State, pool: list[State], evaluations: 
     best = model.state(model.rounded(loudest.x))
     taken: list[State] = []
     for state in sorted(pool, key=model.smooth_merit):
-        if len(taken) < _FINALISTS and all(_apart(state, other) for other in taken):
+        apart = all(np.abs(state.x - other.x).max() > 0.25 for other in taken)
+        if len(taken) < _FINALISTS and apart:
             taken.append(state)
             found = improved(model, _on_grid(model, state), until=evaluations, pairs=False)
             best = min(best, found, key=lambda one: one.merit)
@@ -179,10 +180,6 @@ def _on_grid(model: Model, state: State) -> State:
                 break
             x[places] = settings[k]
     return model.state(x, state.level)
-
-
-def _apart(one: State, other: State) -> bool:
-    return bool(np.abs(one.x - other.x).max() > 0.25)
 
 
 # -- continuous values --------------------------------------------------------------------------
@@ -231,19 +228,15 @@ def _starts(model: Model, loudest: State, rng: Generator) -> list[State]:
     return found + [_drawn(model, loudest, rng) for _ in range(2)]
 
 
-def _redrawn(
-    model: Model, x: FloatArray, rng: Generator, *, lines: IntArray | None = None
-) -> FloatArray:
+def _redrawn(model: Model, x: FloatArray, rng: Generator, lines: IntArray) -> FloatArray:
     """Draw delay, level and polarity of some lines anew, levels rather high."""
     n, x = model.n, x.copy()
-    for line in model.own if lines is None else lines:
+    for line in lines:
         x[line] = rng.uniform(model.low[line], model.high[line])
         low, high = model.low[n + line], model.high[n + line]
         x[n + line] = max(low, high - abs(rng.normal(0.0, 4.0)))
     turn = model.invertible & (rng.uniform(size=n) < 0.5)
-    if lines is not None:
-        turn &= (model.lines[:, None] == lines).any(axis=1)
-    return model.turned(x, turn)
+    return model.turned(x, turn & (model.lines[:, None] == lines).any(axis=1))
 
 
 def _best_of_draws(model: Model, draw: Callable[[], FloatArray]) -> State:
@@ -253,13 +246,12 @@ def _best_of_draws(model: Model, draw: Callable[[], FloatArray]) -> State:
 
 def _drawn(model: Model, loudest: State, rng: Generator) -> State:
     """Return the best of some settings drawn at random, bands at rest."""
-    return _best_of_draws(model, lambda: _redrawn(model, loudest.x, rng))
+    return _best_of_draws(model, lambda: _redrawn(model, loudest.x, rng, model.own))
 
 
 def _kicked(model: Model, state: State, rng: Generator) -> State:
     """Move a block elsewhere: lines, the bands of an equaliser, or both; the best of some draws."""
-    lines = model.own
-    equalisers = len(model.task.equalisers)
+    lines, equalisers = model.own, len(model.task.equalisers)
     kind = rng.integers(4) if equalisers else 0
     x = state.x.copy()
     if kind > 0:
@@ -269,7 +261,7 @@ def _kicked(model: Model, state: State, rng: Generator) -> State:
     if kind in (2, 3) and rng.uniform() < 0.5:
         return model.state(x, state.level)
     moved = rng.choice(lines, size=min(len(lines), 1 + int(rng.uniform() < 0.3)), replace=False)
-    return _best_of_draws(model, lambda: _redrawn(model, x, rng, lines=moved))
+    return _best_of_draws(model, lambda: _redrawn(model, x, rng, moved))
 
 
 # -- the grid -----------------------------------------------------------------------------------
@@ -315,9 +307,9 @@ def _round_of_moves(
         )
         state = _improved_by(model, state, moves)
     for e in range(len(model.task.equalisers)):
-        settings = _near_settings(model, state, e, may, pairs=pairs)
-        if len(settings):
-            state = _improved_by(model, state, model.band_moves(state, e, settings))
+        moves = _band_moves(model, state, e, may, pairs=pairs)
+        if len(moves):
+            state = _improved_by(model, state, moves)
     return state
 
 
@@ -337,15 +329,15 @@ def _near(model: Model, state: State, place: int, may: BoolArray, reach: int) ->
     return np.asarray(model.choices[place][max(at - reach, 0) : at + reach + 1])
 
 
-def _near_settings(
-    model: Model, state: State, e: int, may: BoolArray, *, pairs: bool
-) -> FloatArray:
-    """Return settings of an equaliser's bands that differ in one band, or in two by small steps."""
-    now, found = state.x[model.gain_places[e]], []
-    near = [_near(model, state, p, may, 2 if pairs else _REACH) for p in model.gain_places[e]]
-    for chosen in itertools.combinations(range(now.size), 2 if pairs else 1):
-        for values in itertools.product(*(near[b][near[b] != now[b]] for b in chosen)):
-            setting = now.copy()
-            setting[list(chosen)] = values
-            found.append(setting)
+def _band_moves(model: Model, state: State, e: int, may: BoolArray, *, pairs: bool) -> FloatArray:
+    """Return settings that differ in one band of an equaliser, or in two by small steps."""
+    found, near = [], dict[int, FloatArray]()
+    for place in model.gain_places[e].tolist():
+        values = _near(model, state, place, may, 2 if pairs else _REACH)
+        near[place] = values[values != state.x[place]]
+    for chosen in itertools.combinations(near, 2 if pairs else 1):
+        for moved in itertools.product(*(near[place] for place in chosen)):
+            x = state.x.copy()
+            x[list(chosen)] = moved
+            found.append(x)
     return np.array(found)
