@@ -36,7 +36,7 @@ from roomeq.optimiser.path.estimate import (
 from roomeq.optimiser.path.hypotheses import (
     Chain,
     class_ways,
-    level_db,
+    levels_of,
     priors,
     tried_low_ends,
     tried_low_passes,
@@ -103,14 +103,14 @@ def _probabilities(found: Found, temperature: float) -> list[float]:
 def _pieces(fit: Fit, low_passes: Chain, errors: Errors, highest: float) -> tuple[Pieces, float]:
     """Return the low-passes of a fit that show, and how likely their corners are within a tenth."""
     seen, near = errors.seen, 1.0
+    levels = levels_of(fit.chain, seen.frequencies, seen.noise_db)
     found: list[tuple[int, float]] = []
     spreads = errors.parameter_spreads(fit) if low_passes else np.zeros(0)
     for place, part in enumerate(low_passes, start=fit.parameters.size - len(low_passes)):
         corner = float(np.exp(fit.parameters[place]))
         away = fit.parameters.copy()
         away[place] += 10.0
-        without, _ = level_db(fit.chain, away, seen.frequencies, seen.noise_db)
-        change_db = np.abs(without - (seen.level_db - fit.left_db)).max()
+        change_db = np.abs(levels(away)[0] - (seen.level_db - fit.left_db)).max()
         if corner > highest or change_db < _SEEN_DB:
             continue
         near *= _near(spreads[place])

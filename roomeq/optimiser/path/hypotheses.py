@@ -78,13 +78,6 @@ Levels = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 """From parameters to the level with noise, shape (F,), and its derivatives, shape (F, P)."""
 
 
-def level_db(
-    chain: Chain, parameters: FloatArray, frequencies: FloatArray, noise_db: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the level with noise, shape (F,), and its derivatives, shape (F, P)."""
-    return levels_of(chain, frequencies, noise_db)(parameters)
-
-
 def levels_of(chain: Chain, frequencies: FloatArray, noise_db: FloatArray) -> Levels:
     """Return the levels of a chain as a function of its parameters, all parts at once."""
     filters, resonances, place = [], [], 2
@@ -93,10 +86,9 @@ def levels_of(chain: Chain, frequencies: FloatArray, noise_db: FloatArray) -> Le
         filters += [(place, turn * order, copies) for order, copies in part.orders]
         resonances += [] if part.orders else [place]
         place += 1 if part.orders else 2
-    steep = np.array([entry[1] for entry in filters])
-    corners = np.array([entry[0] for entry in filters], dtype=int)
-    every = [n for n, entry in enumerate(filters) for _ in range(entry[2])]
-    turns = np.array([resonances, [at + 1 for at in resonances]], dtype=int)
+    at, steep, copies = np.array(filters).reshape(-1, 3).T
+    corners, turns = at.astype(int), np.add.outer((0, 1), np.array(resonances, dtype=int))
+    every = np.repeat(np.arange(len(filters)), copies.astype(int))
     axes = np.exp(-steep[:, np.newaxis] * np.log(frequencies))
     squares, noise = frequencies**2, np.exp(noise_db / _DECIBEL)
     # Derivatives are sums of rows: one for each filter, two for each resonance, and ones.
@@ -104,25 +96,22 @@ def levels_of(chain: Chain, frequencies: FloatArray, noise_db: FloatArray) -> Le
     rows = np.ones((second + len(resonances) + 1, frequencies.size))
     sums = np.zeros((place, len(rows)))
     sums[0, -1] = 1.0
-    for row, (at, slope, copies) in enumerate(filters):
-        sums[at, row] = copies * _DECIBEL * slope
-    for row, at in enumerate(resonances):
-        sums[at, [first + row, -1]] = -4.0 * _DECIBEL
-        sums[at + 1, second + row] = 2.0 * _DECIBEL
+    sums[corners, range(first)] = copies * _DECIBEL * steep
+    sums[turns[0], range(first, second)] = sums[turns[0], -1] = -4.0 * _DECIBEL
+    sums[turns[1], range(second, len(rows) - 1)] = 2.0 * _DECIBEL
 
     def levels(parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         ratio = axes * np.exp(np.minimum(steep * parameters[corners], _FAR))[:, np.newaxis]
         rest = np.divide(1.0, 1.0 + ratio, out=rows[:first])
         power = np.multiply.reduce((ratio * rest).take(every, axis=0))
-        if resonances:
-            centre, damped = np.exp(-2.0 * parameters[turns])[:, :, np.newaxis]
-            x = squares * centre
-            damping = x * damped
-            apart = 1.0 - x
-            below = apart * apart + damping
-            np.divide(x * apart - 0.5 * damping, below, out=rows[first:second])
-            np.divide(damping, below, out=rows[second:-1])
-            power *= np.multiply.reduce(x * x / below)
+        centre, damped = np.exp(-2.0 * parameters[turns])[:, :, np.newaxis]
+        x = squares * centre
+        damping = x * damped
+        apart = 1.0 - x
+        below = apart * apart + damping
+        np.divide(x * apart - 0.5 * damping, below, out=rows[first:second])
+        np.divide(damping, below, out=rows[second:-1])
+        power *= np.multiply.reduce(x * x / below)
         above = (parameters[1] - parameters[0]) / _DECIBEL
         both = power + noise * math.exp(min(max(above, -_LOUD), _LOUD))
         share = power / both

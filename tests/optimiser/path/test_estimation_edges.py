@@ -12,7 +12,7 @@ import scipy.stats
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.path import estimation
 from roomeq.optimiser.path.estimate import PathCandidate, PathVerdict
-from roomeq.optimiser.path.hypotheses import Part, Tried, level_db, priors
+from roomeq.optimiser.path.hypotheses import Part, Tried, levels_of, priors
 from roomeq.optimiser.path.observation import Observation
 from roomeq.optimiser.path.search import Errors, Fit, Judged
 
@@ -34,7 +34,7 @@ def fitted(*low, errors=ERRORS, high=False):
     """Return a fit as it is: Butterworth filters of an order, a corner, copies."""
     chain = tuple(Part(((order, copies),), at, 0.6, high=high) for order, at, copies in low)
     centre = priors(chain)[0]
-    level, slope = level_db(chain, centre, AXIS, errors.seen.noise_db)
+    level, slope = levels_of(chain, AXIS, errors.seen.noise_db)(centre)
     return Fit(chain, centre, -level, slope)
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from roomeq.optimiser.path.hypotheses import Part, level_db, priors
+from roomeq.optimiser.path.hypotheses import Part, levels_of, priors
 
 AXIS = np.geomspace(10.0, 400.0, 60)
 SILENT = np.full(AXIS.size, -300.0)
@@ -24,7 +24,7 @@ CENTRE = priors(CHAIN)[0]
 
 
 def test_level_is_scipys():
-    found, _ = level_db(CHAIN, CENTRE, AXIS, SILENT)
+    found, _ = levels_of(CHAIN, AXIS, SILENT)(CENTRE)
     w = 2 * np.pi * 30.0
     box = scipy.signal.freqs([1, 0, 0], [1, w / 0.9, w * w], worN=2 * np.pi * AXIS)[1]
     low = butterworth(2, 80.0, "low") ** 2 * butterworth(4, 80.0, "low")
@@ -33,8 +33,8 @@ def test_level_is_scipys():
 
 
 def test_noise_adds_in_power():
-    alone, _ = level_db(CHAIN, CENTRE, AXIS, SILENT)
-    found, _ = level_db(CHAIN, CENTRE, AXIS, np.full(AXIS.size, -20.0))
+    alone, _ = levels_of(CHAIN, AXIS, SILENT)(CENTRE)
+    found, _ = levels_of(CHAIN, AXIS, np.full(AXIS.size, -20.0))(CENTRE)
     np.testing.assert_allclose(10 ** (found / 10), 10 ** (alone / 10) + 0.01, rtol=1e-9)
 
 
@@ -44,7 +44,7 @@ def test_derivatives_are_differences(place):
     at = CENTRE + 0.1
     step = np.zeros(at.size)
     step[place] = 1e-5
-    higher, lower = (level_db(CHAIN, at + sign * step, AXIS, noise_db)[0] for sign in (1, -1))
-    _, slope = level_db(CHAIN, at, AXIS, noise_db)
+    higher, lower = (levels_of(CHAIN, AXIS, noise_db)(at + sign * step)[0] for sign in (1, -1))
+    _, slope = levels_of(CHAIN, AXIS, noise_db)(at)
     np.testing.assert_allclose(slope[:, place], (higher - lower) / 2e-5, atol=1e-5)
     assert np.abs(slope[:, place]).max() > 0.01

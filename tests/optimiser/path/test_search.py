@@ -5,7 +5,7 @@ import pytest
 import scipy.stats
 
 from roomeq.base.response import FrequencyResponse
-from roomeq.optimiser.path.hypotheses import Part, level_db
+from roomeq.optimiser.path.hypotheses import Part, levels_of
 from roomeq.optimiser.path.observation import Observation, observe
 from roomeq.optimiser.path.search import Errors, fit_chain
 
@@ -52,7 +52,7 @@ def test_what_was_put_in_comes_out():
     axis = np.arange(10.0, 300.0, 0.5)
     chain = (Part((), 32.0, 0.5, q=0.75, q_spread=0.4), Part(((2, 2),), 80.0, 0.6))
     truth = np.array([60.0, 0.0, np.log(28.0), np.log(0.9), np.log(71.0)])
-    level, _ = level_db(chain, truth, axis, np.full(axis.size, -300.0))
+    level, _ = levels_of(chain, axis, np.full(axis.size, -300.0))(truth)
     seen = observe(FrequencyResponse.from_level(axis, level))
     errors = Errors(seen, drift_db=0.2, ripples_db=(0.05,), lengths=(0.3,), least_db=0.03)
     fit = fit_chain(chain, errors, 0)
