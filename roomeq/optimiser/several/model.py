@@ -320,15 +320,11 @@ class Model:
 
     # -- continuous values ----------------------------------------------------------------------
 
-    def smooth_merit(self, state: State) -> float:
-        """Return the loss with what breaks a limit squared."""
-        return float(self.smooth_merits(state))
-
-    def smooth_merits(self, given: Given[Any]) -> FloatArray:
-        """Return the same of one setting or of many."""
+    def smooth_merit(self, given: Given[Any]) -> Any:
+        """Return the loss with what breaks a limit squared, of one setting or of many."""
         over = np.maximum(given.given_up - self.task.most_given_up_db + _OUTPUT_MARGIN_DB, 0.0)
         rows = np.maximum(given.rows, 0.0) ** 2 @ self.row_weights
-        return np.asarray(given.loss + _OUTPUT_WEIGHT * over**2 + rows)
+        return given.loss + _OUTPUT_WEIGHT * over**2 + rows
 
     def expansion(self, state: State) -> tuple[FloatArray, FloatArray]:
         """Return half the slope and curvature of the smooth merit in the free values, (V',).

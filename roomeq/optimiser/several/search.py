@@ -241,7 +241,7 @@ def _redrawn(model: Model, x: FloatArray, rng: Generator, lines: IntArray) -> Fl
 
 def _best_of_draws(model: Model, draw: Callable[[], FloatArray]) -> State:
     given = model.judged(np.array([draw() for _ in range(_DRAWN)]))
-    return state_at(given, int(model.smooth_merits(given).argmin()))
+    return state_at(given, int(model.smooth_merit(given).argmin()))
 
 
 def _drawn(model: Model, loudest: State, rng: Generator) -> State:
