@@ -28,7 +28,7 @@ from roomeq.optimiser.bands.fit import (
     judge_improvement,
 )
 from roomeq.optimiser.bands.fit_data import prepare_fit
-from roomeq.optimiser.bands.problem import BandGainProblem, BoostCap, nearest_labels
+from roomeq.optimiser.bands.problem import BandGainProblem, nearest_labels
 from roomeq.optimiser.bands.reasons import band_axis, explain_bands, explained_choice
 from roomeq.optimiser.bands.search import TIE_SHARE, BandGainSolution, solve_from
 from roomeq.optimiser.bands.task import BandGainTask, estimate_plain_figures
@@ -165,9 +165,7 @@ def _no_change(
     """Say why even the best setting is not worth a change; never while a limit is broken."""
     data, equaliser, present = task.data, task.equaliser, task.present_gains_db
     rows = problem.limit_frequencies
-    cap = BoostCap.of(data, limits=task.limits, target=task.target, by_seats=False).at(rows)
-    cap = np.maximum(cap, equaliser.response_db(task.locked_gains_db, rows))
-    over = equaliser.response_db(present, rows) - cap
+    over = equaliser.response_db(present, rows) - replace(task, by_seats=False).cap_db(rows)
     offered = problem.setting_gains_db(nearest_labels(problem.gains_db, present))
     if over.max() > _LIMIT_TOLERANCE_DB or np.abs(offered - present).max() > 1e-9:
         return None
