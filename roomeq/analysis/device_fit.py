@@ -268,8 +268,7 @@ class _Solution:
 
     def _scatter(self, name: str, rows: Sequence[FloatArray]) -> float:
         """Return the weighted mean square around a band (or of a response), correlation allowed."""
-        squares = products = count = 0.0
-        further = 0.0
+        squares = products = count = further = 0.0
         for one, row in zip(self.responses, rows, strict=True):
             if name != one.name and name not in [label for label, _ in one.moves]:
                 continue

@@ -230,8 +230,7 @@ def judge_dips(
         If shapes differ, a level is not finite, or the depth is not positive.
     """
     axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=seats)
-    delays = _checked_delays(excess_group_delay, levels)
-    extra = None if delays is None else delays - _bulk(axis, delays)
+    extra = _extra_delays(axis, levels, excess_group_delay)
     found = [
         (seat, dip)
         for seat, row in enumerate(levels)
@@ -326,14 +325,10 @@ def _verdict(evidence: tuple[Evidence, ...]) -> Verdict:
     return "unclear"
 
 
-def _bulk(axis: FloatArray, delays: FloatArray) -> FloatArray:
-    """Return each seat's median delay over ln f, shape (S, 1)."""
-    x = np.log(axis)
-    even = np.linspace(x[0], x[-1], 2 * axis.size)
-    return np.array([[np.median(np.interp(even, x, row))] for row in delays])
-
-
-def _checked_delays(excess_group_delay: ArrayLike | None, levels: FloatArray) -> FloatArray | None:
+def _extra_delays(
+    axis: FloatArray, levels: FloatArray, excess_group_delay: ArrayLike | None
+) -> FloatArray | None:
+    """Return the delays less each seat's median over ln f, shape (S, F)."""
     if excess_group_delay is None:
         return None
     delays = np.asarray(excess_group_delay, dtype=np.float64)
@@ -344,4 +339,6 @@ def _checked_delays(excess_group_delay: ArrayLike | None, levels: FloatArray) ->
     known = np.isfinite(delays).all(axis=1)
     if not (known | np.isnan(delays).all(axis=1)).all():
         raise ValueError("excess group delays must be finite, or not a number for a whole seat")
-    return delays
+    x = np.log(axis)
+    even = np.linspace(x[0], x[-1], 2 * axis.size)
+    return np.array([row - np.median(np.interp(even, x, row)) for row in delays])
