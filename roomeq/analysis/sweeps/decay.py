@@ -156,7 +156,7 @@ def _decay_times(energy: FloatArray, rate: float, bandwidth: float) -> tuple[flo
             break
         late = min(max(begin, _falling(level, begin, 1000.0 * floor)), used - 3)
         times = (np.arange(late, used, dtype=np.float64) + 0.5) * (block / rate)
-        slope, offset = _line(times, 10.0 * np.log10(level[late:used] - noise))
+        slope, offset = np.polyfit(times, 10.0 * np.log10(level[late:used] - noise), 1)
         if not slope < 0:
             break
         crossing = (10.0 * math.log10(floor) - offset) / slope
@@ -188,13 +188,5 @@ def _fitted(curve: FloatArray, rate: float, depth_db: float) -> float:
     last = int(np.argmax(curve <= -depth_db))
     if last - first < 3:
         return math.nan
-    slope, _ = _line(np.arange(first, last + 1) / rate, curve[first : last + 1])
-    return -60.0 / slope if slope < 0 else math.nan
-
-
-def _line(times: FloatArray, values: FloatArray) -> tuple[float, float]:
-    """Return slope and offset of the least-squares line."""
-    middle, mean = float(times.mean()), float(values.mean())
-    away = times - middle
-    slope = float(away @ values) / float(away @ away)
-    return slope, mean - slope * middle
+    slope, _ = np.polyfit(np.arange(first, last + 1) / rate, curve[first : last + 1], 1)
+    return -60.0 / float(slope) if slope < 0 else math.nan
