@@ -14,17 +14,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Literal, cast
+from typing import Any, Literal
 
+import msgspec
 import numpy as np
 
 from roomeq.analysis.sweeps.sweep import playback_signal
 from roomeq.base.files import leftovers, replacing
-from roomeq.base.record import json_text
+from roomeq.base.record import Record, json_text
 from roomeq.base.recording import CHAIN_QUESTIONS, ChainConditions, SweepDescription
 from roomeq.cli.arguments import READING
 from roomeq.cli.saying import say
-from roomeq.device.crossover import CrossoverFilter, FilterFamily
+from roomeq.device.crossover import CrossoverFilter
 from roomeq.importers.device_profile import (
     PROFILES,
     read_device,
@@ -103,16 +104,25 @@ def _room(options: argparse.Namespace) -> Room:
             )
         if not Path(name).exists():
             raise ValueError(f"{name}: there is no such file or folder{_nearest(Path(name))}")
-    said = {key: getattr(options, key) for key in READING}
+    said = _told(options, *READING)
     return room_from_exports(
         named,
         source=options.source or "sub",
         reading={key: int(x) if x.isdigit() else x for key, x in said.items() if x},
         profile=options.device or DEFAULT_PROFILE,
         low_pass=_low_pass(options.low_pass),
-        crossover=options.crossover,
-        lower_limit=options.lower_limit,
+        **_told(options, "crossover", "lower_limit"),
     )
+
+
+def _told(options: argparse.Namespace, *names: str) -> dict[str, Any]:
+    """Return options by the names under which the library takes them."""
+    return {name: getattr(options, name) for name in names}
+
+
+def _print(found: Record | RoomJoining, text: str, options: argparse.Namespace) -> None:
+    """Print what was found: as text, or as JSON if that is asked for."""
+    print(found.to_json().decode() if options.json else text, end="")
 
 
 def _nearest(path: Path) -> str:
@@ -148,19 +158,15 @@ def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | Literal["none"] 
         return "none"
     family, order, corner = words
     said = f"--low-pass {' '.join(words)}"
+    told: dict[str, Any] = {"kind": "low_pass", "family": family}
     try:
-        numbers = int(order), float(corner)
+        told |= {"order": int(order), "corner": float(corner)}
     except ValueError:
         raise ValueError(
             f"{said}: needs a whole order and a corner in Hz, as in linkwitz_riley 4 80"
         ) from None
     try:
-        return CrossoverFilter(
-            kind="low_pass",
-            family=cast("FilterFamily", family),
-            order=numbers[0],
-            corner=numbers[1],
-        )
+        return CrossoverFilter(**told)
     except ValueError as error:
         raise ValueError(f"{said}: {error}") from None
 
@@ -170,8 +176,7 @@ def _check(options: argparse.Namespace) -> int:
     with progress("looking at the seats", sys.stderr):
         estimate = estimated_path(room)
         overview = room_overview(room, detail=options.detail, estimate=estimate)
-    text = room_text(overview, estimate=estimate, detail=options.detail)
-    print(overview.to_json().decode() if options.json else text, end="")
+    _print(overview, room_text(overview, estimate=estimate, detail=options.detail), options)
     return 1 if room.doubtful or overview.sum_doubtful or overview.path_doubtful else 0
 
 
@@ -181,8 +186,7 @@ def _places(options: argparse.Namespace) -> int:
     with progress("trying places together", sys.stderr):
         found = rank_places(room, most=options.most)
     _say_alarms(room)
-    text = places_text(found, detail=options.detail)
-    print(found.to_json().decode() if options.json else text, end="")
+    _print(found, places_text(found, detail=options.detail), options)
     return 1 if room.doubtful else 0
 
 
@@ -192,8 +196,7 @@ def _join(options: argparse.Namespace) -> int:
         found = join(room)
     _say_alarms(room)
     say(room.findings)
-    text = room_joining_text(found, detail=options.detail)
-    print(found.to_json().decode() if options.json else text, end="")
+    _print(found, room_joining_text(found, detail=options.detail), options)
     if options.plan:
         with progress("keeping the plan", sys.stderr):
             _keep_joining(room, found, options)
@@ -237,13 +240,10 @@ def _propose(options: argparse.Namespace) -> int:
 
 
 def _date(options: argparse.Namespace) -> date | None:
-    said: str | None = options.date
     try:
-        if said is not None and (found := date.fromisoformat(said)).isoformat() != said:
-            raise ValueError
-    except ValueError:
-        raise ValueError(f"--date {said}: needs a date as in 2024-05-31") from None
-    return None if said is None else found
+        return msgspec.convert(options.date, date | None)
+    except msgspec.ValidationError:
+        raise ValueError(f"--date {options.date}: needs a date as in 2024-05-31") from None
 
 
 def _as_in_force(room: Room, path: str) -> Room:
@@ -292,7 +292,7 @@ def _verify(options: argparse.Namespace) -> int:
         for seat in room.survey.seats
         if seat not in seats
     )
-    print(found.to_json().decode() if options.json else verification_text(found), end="")
+    _print(found, verification_text(found), options)
     if options.plot:
         written = write_pictures(Subject(plan=plan, room=room, found=found), Path(options.plot))
         print(written, end="", file=sys.stderr if options.json else sys.stdout)
@@ -304,7 +304,7 @@ def _compare(options: argparse.Namespace) -> int:
     before, after = read_room(options.room), read_room(options.after)
     alarmed = [_say_alarms(room) for room in (before, after)]
     found = compare(before, after, other_room=options.force)
-    print(found.to_json().decode() if options.json else comparison_text(found), end="")
+    _print(found, comparison_text(found), options)
     return 0 if found.unchanged and not any(alarmed) else 1
 
 
@@ -321,7 +321,7 @@ def _plot(options: argparse.Namespace) -> int:
         subject = Subject(room=room, plan=None if room else read_plan(named))
         folder = Path(options.output or f"{named.resolve().stem}_pictures")
         written = write_pictures(subject, folder, only=options.only, form=options.form)
-    print(written.to_json().decode() if options.json else written, end="")
+    _print(written, str(written), options)
     return 1 if (room and room.doubtful) or (options.only and written.not_made) else 0
 
 
@@ -354,8 +354,7 @@ def _show(options: argparse.Namespace) -> int:
 
 
 def _print_plan(plan: Plan, options: argparse.Namespace) -> None:
-    text = plan_text(plan, bars=bars_wanted(sys.stdout), detail=options.detail)
-    print(plan.to_json().decode() if options.json else text, end="")
+    _print(plan, plan_text(plan, bars=bars_wanted(sys.stdout), detail=options.detail), options)
 
 
 def _sheet(options: argparse.Namespace) -> int:
@@ -381,15 +380,10 @@ def _device(options: argparse.Namespace) -> int:
     kept = None if options.profile is None else Path(options.profile)
     if kept is not None:
         refuse_profile_file(kept)
-    found = measure_device(
-        options.flat,
-        options.moved,
-        low_pass=options.low_pass,
-        high_pass=options.high_pass,
-        base=options.device,
-        name=None if kept is None else kept.stem,
-    )
-    print(found.to_json().decode() if options.json else device_text(found), end="")
+    passes = _told(options, "low_pass", "high_pass")
+    name = None if kept is None else kept.stem
+    found = measure_device(options.flat, options.moved, base=options.device, name=name, **passes)
+    _print(found, device_text(found), options)
     if kept is not None:
         if not found.any_told:
             raise ValueError("nothing could be told: no profile was written")
@@ -403,13 +397,8 @@ def _batch(options: argparse.Namespace) -> int:
     if options.plot:
         check_pictures()
     with progress("working through the rooms", sys.stderr):
-        found = propose_many(
-            options.folder,
-            out=options.out,
-            jobs=options.jobs,
-            resume=options.resume,
-            best=options.best,
-        )
+        alike = _told(options, "out", "jobs", "resume", "best")
+        found = propose_many(options.folder, **alike)
     rows = found.rows()
     if options.plot:
         write_picture(plot_rooms(rows), found.out / "rooms.png")
@@ -422,14 +411,9 @@ def _voice(options: argparse.Namespace) -> int:
     if options.plot:
         check_pictures(at=Path(options.plot))
     with progress("voicing", sys.stderr):
-        found = voice(
-            model,
-            options.rooms,
-            criterion="worst_tenth" if options.worst_tenth else "mean",
-            flat_source=options.flat_source,
-            date=date,
-            by=options.by,
-        )
+        told = _told(options, "flat_source", "by")
+        told |= {"criterion": "worst_tenth" if options.worst_tenth else "mean"}
+        found = voice(model, options.rooms, date=date, **told)
         needed = rooms_needed(found) if len(found.rooms) > 1 else ()
     text = voicing_text(found, needed)
     print(json_text(found.record(needed)).decode() if options.json else text, end="")
@@ -451,7 +435,7 @@ def _sweep(options: argparse.Namespace) -> int:
         name: getattr(options, flag.removeprefix("--")) for name, flag in CHAIN_QUESTIONS.items()
     }
     sweep = SweepDescription(
-        **{name: getattr(options, name) for name in alike},
+        **_told(options, *alike),
         level_dbfs=options.level,
         sample_rate=options.rate,
         conditions=ChainConditions(**answers),
