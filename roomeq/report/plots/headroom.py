@@ -69,14 +69,10 @@ def plot_extra_drive(
     limits = np.array(limits_db or [None] * len(extras), dtype=np.float64)
     told = [*np.subtract(extra_db, 1.0), *np.add(extra_db, 1.0), *limits, 0.0]
     looks = [_WITHIN if value > 0 else _RELIEF for value in extra_db]
-    ax = _draw_bars(
-        ax,
-        [entry.band for entry in extras],
-        (extra_db, limits, looks),
-        span=style.level_span(told, least=10.0),
-        title="Extra drive in dB",
-        heading="How hard it works: what gains and level ask",
-    )
+    bands = [entry.band for entry in extras]
+    ax = _framed(ax, bands, style.level_span(told, least=10.0), "Extra drive in dB")
+    _draw_bars(ax, bands, extra_db, limits, looks)
+    style.titled(ax, "How hard it works: what gains and level ask")
     for entry in extras:
         text = f"×{entry.power_ratio:.1f}" if entry.power_ratio >= 0.095 else "<×0.1"
         points, va = ((0, -4), "top") if entry.extra_db > 0 else ((0, 4), "bottom")
@@ -191,15 +187,11 @@ def _plot_use(
     span = 0.0, 1.12 * float(np.nanmax(known))
     if what == "drive":
         span = style.level_span(known, least=10.0)
-    ax = _draw_bars(
-        ax,
-        [entry.band for entry in headroom.bands],
-        (values, limits, [_OVER if one else _WITHIN for one in over]),
-        span=span,
-        title=title,
-        heading=f"How hard it works: {what} at the wanted level",
-    )
-    centres = np.array([entry.band.centre for entry in headroom.bands])
+    bands = [entry.band for entry in headroom.bands]
+    ax = _framed(ax, bands, span, title)
+    _draw_bars(ax, bands, values, limits, [_OVER if one else _WITHIN for one in over])
+    style.titled(ax, f"How hard it works: {what} at the wanted level")
+    centres = np.array([band.centre for band in bands])
     told = [word * bool(np.isfinite(limit)) for word, limit in zip(words, limits, strict=True)]
     for word, group in groupby(range(len(told)), key=told.__getitem__):
         run = list(group)
@@ -215,26 +207,29 @@ def _plot_use(
     return ax
 
 
-def _draw_bars(
-    ax: Axes | None,
-    bands: Sequence[ThirdOctaveBand],
-    rows: tuple[ArrayLike, ArrayLike, Sequence[Look]],
-    *,
-    span: tuple[float, float],
-    title: str,
-    heading: str,
+def _framed(
+    ax: Axes | None, bands: Sequence[ThirdOctaveBand], span: tuple[float, float], title: str
 ) -> Axes:
-    """Draw a bar of its look and a limit for each band, or say that nothing is known of it."""
+    """Frame bands across and what is drawn of them upwards, with a line at 0."""
     ax = style.started(ax)
     style.frame_frequencies(ax, bands[0].lower, bands[-1].upper)
     style.frame_values(ax, limits=span, title=title)
     ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    values, limits, looks = rows
+    return ax
+
+
+def _draw_bars(
+    ax: Axes,
+    bands: Sequence[ThirdOctaveBand],
+    values: ArrayLike,
+    limits: FloatArray,
+    looks: Sequence[Look],
+) -> None:
+    """Draw a bar of its look and a limit for each band, or say that nothing is known of it."""
     style.draw_bars(ax, [(band.lower, band.upper) for band in bands], values, looks)
-    for band, limit in zip(bands, np.asarray(limits), strict=True):
+    for band, limit in zip(bands, limits, strict=True):
         if np.isfinite(limit):
             labels.mark_across(ax, band, limit, gid="limit", **stroke("ink", "", 2.2, 4))
-    return style.titled(ax, heading)
 
 
 _ORDINALS = ("2nd", "3rd", "4th", "5th")

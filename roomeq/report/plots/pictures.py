@@ -173,11 +173,11 @@ def _distortions(of: Subject) -> Drawn:
             yield one.file, f"{one.seat}, {one.source}", headroom.plot_distortion(one.distortion)
 
 
-def _decays(of: Subject, draw: Callable[[SeatDecay], Axes]) -> Drawn:
+def _decays(of: Subject, draw: Callable[..., Axes], before: str, predicted: str) -> Drawn:
     if of.recordings and of.proposal.subwoofers:
         raise ValueError("of several subwoofers it is not told how each one's bands change it")
     for one in of.decays:
-        yield one.file, one.seat, draw(one)
+        yield one.file, one.seat, draw(getattr(one, before), predicted=getattr(one, predicted))
 
 
 def _equaliser(of: Subject) -> Axes:
@@ -231,12 +231,8 @@ PICTURES: dict[str, Callable[[Subject], Axes | Figure | Drawn]] = {
     "group_delay": lambda of: multiples.plot_group_delay(of.survey),
     "impulse_response": _impulse_responses,
     "distortion": _distortions,
-    "decay_times": lambda of: _decays(
-        of, lambda one: decay.plot_decay(one.before, predicted=one.predicted)
-    ),
-    "decay_lines": lambda of: _decays(
-        of, lambda one: decay.plot_decay_lines(one.lines, predicted=one.predicted_lines)
-    ),
+    "decay_times": lambda of: _decays(of, decay.plot_decay, "before", "predicted"),
+    "decay_lines": lambda of: _decays(of, decay.plot_decay_lines, "lines", "predicted_lines"),
     "prediction": lambda of: of_plan.plot_prediction(of.proposal),
     "every_seat": lambda of: multiples.plot_every_seat(of.proposal),
     "subwoofers": lambda of: multiples.plot_subwoofers(of.several),
@@ -355,13 +351,9 @@ def write_pictures(
     if not files:
         raise ValueError(f"no picture was made: {'; '.join(dict.fromkeys(not_made.values()))}")
     beside = sorted({*folder.glob("*.png"), *folder.glob("*.svg")} - set(files)) if not only else []
-    earlier = [path for path in beside if path.is_file() and _is_ours(path)]
-    return Written(
-        files=tuple(map(str, files)),
-        not_made=not_made,
-        earlier=tuple(map(str, earlier)),
-        boxes=boxes,
-    )
+    earlier = tuple(str(path) for path in beside if path.is_file() and _is_ours(path))
+    written = tuple(map(str, files))
+    return Written(files=written, not_made=not_made, earlier=earlier, boxes=boxes)
 
 
 def _told(of: Subject) -> tuple[str, str | None, str]:
