@@ -407,7 +407,7 @@ def test_the_boxes_of_both_are_taken_out_or_none(quick):
 
 def test_text_and_json_hold_the_answer(found):
     text = " ".join(room_joining_text(found, detail=True).split())
-    assert " ".join(text_of([path_part(found.path, found.estimate)]).split()) in text
+    assert " ".join(text_of(path_part(found.path, found.estimate)).split()) in text
     assert "Bypass: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in text
     assert "Polarity: inverted (now normal)" in text
     assert "EITHER delay the mains by" in text

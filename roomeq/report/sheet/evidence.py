@@ -68,17 +68,15 @@ _STAYS = (
     "What differs from seat to seat stays, for one equaliser changes all seats alike. Moving the "
     "subwoofer or a seat, a second subwoofer or damping would change it."
 )
-_IN_STEPS = frozenset({CautionCode.LEVEL_OUTSIDE_RANGE, CautionCode.LOW_PASS_TWICE})
-_GRANTED = frozenset(
-    {
-        CautionCode.BANDS_IN_NOISE,
-        CautionCode.MEASURING_VOLTAGE_UNKNOWN,
-        CautionCode.MINIMUM_IMPEDANCE_ASSUMED,
-        CautionCode.NOISE_UNKNOWN,
-        CautionCode.Q_ASSUMED,
-        CautionCode.ROOM_GAIN_UNKNOWN,
-    }
-)
+_IN_STEPS = {CautionCode.LEVEL_OUTSIDE_RANGE, CautionCode.LOW_PASS_TWICE}
+_GRANTED = {
+    CautionCode.BANDS_IN_NOISE,
+    CautionCode.MEASURING_VOLTAGE_UNKNOWN,
+    CautionCode.MINIMUM_IMPEDANCE_ASSUMED,
+    CautionCode.NOISE_UNKNOWN,
+    CautionCode.Q_ASSUMED,
+    CautionCode.ROOM_GAIN_UNKNOWN,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

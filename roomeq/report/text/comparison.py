@@ -30,19 +30,17 @@ def comparison_text(found: Comparison) -> str:
     }
     title = f"Bands, {SOURCES[found.source]}, mean over the seats"
     return text_of(
-        [
-            [f"{found.room}: two surveys{f', {dates}' if dates else ''}"],
-            _say("verdict", found, since=found.dates[0] or "the first survey", **verdict),
-            *_causes(found),
-            _say("moved", found),
-            [title, *_say.table("bands", found.bands)],
-            ["Seats", *_say.table("seats", found.seats, seats)],
-            *(f"{what}: {names}." for what, names in missing.items() if names),
-            listed(
-                "Settings that are stated otherwise",
-                stated_texts(found, "{name}: {planned}, then {stated}"),
-            ),
-        ]
+        [f"{found.room}: two surveys{f', {dates}' if dates else ''}"],
+        _say("verdict", found, since=found.dates[0] or "the first survey", **verdict),
+        *_causes(found),
+        _say("moved", found),
+        [title, *_say.table("bands", found.bands)],
+        ["Seats", *_say.table("seats", found.seats, seats)],
+        *(f"{what}: {names}." for what, names in missing.items() if names),
+        listed(
+            "Settings that are stated otherwise",
+            stated_texts(found, "{name}: {planned}, then {stated}"),
+        ),
     )
 
 

@@ -60,13 +60,11 @@ def device_text(found: DeviceMeasurement) -> str:
     moved = [_say("offset", name=name, offset_db=offset_db) for name, offset_db in offsets]
     moved += [_say("not_described", name=name) for name in found.misfits]
     return text_of(
-        [
-            [f"What the device does, measured; started from {found.device!r}"],
-            _say.table("moves", found.rows, map(_told, found.rows)),
-            rest,
-            listed("Filters", [_filter(row) for row in found.filters]),
-            *moved,
-        ]
+        [f"What the device does, measured; started from {found.device!r}"],
+        _say.table("moves", found.rows, map(_told, found.rows)),
+        rest,
+        listed("Filters", [_filter(row) for row in found.filters]),
+        *moved,
     )
 
 
@@ -88,4 +86,4 @@ def profiles_text(devices: Iterable[Device], *, explained: str) -> str:
     """Return the profiles that come along, and the file that explains the keys of one."""
     named = [(f"{one.profile}: {one.name}", f"  {one.note}") for one in devices]
     told = [text for texts in named for text in texts]
-    return text_of([told, f"Every key of a profile is explained in {explained}"])
+    return text_of(told, f"Every key of a profile is explained in {explained}")

@@ -74,7 +74,7 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     if joining.settled is not None:
         moved = setting_entries(joining.settled, joining.present, changes=True)
         last = [f"To set: {'; '.join(moved)}.", SAFETY_LINE]
-    return text_of([*parts, last])
+    return text_of(*parts, last)
 
 
 def level_joining_lines(

@@ -41,7 +41,7 @@ def keys_text(name: str | None) -> str:
     if not parts:
         close = difflib.get_close_matches(str(name), sorted(known), n=1, cutoff=0.0)
         raise ValueError(f"there is no key or table {name!r} (nearest: {close[0]!r})")
-    return text_of(parts)
+    return text_of(*parts)
 
 
 def _part(one: KeyTable, name: str) -> KeyTable | None:

@@ -159,12 +159,12 @@ def listed(title: str, entries: Sequence[str]) -> list[str]:
     return [title, *bullets(entries)] if entries else []
 
 
-def text_of(parts: Iterable[Part]) -> str:
+def text_of(*parts: Part) -> str:
     """Lay out parts as text, a blank line between them; a part without lines is left out.
 
     Parameters
     ----------
-    parts : iterable of str or of sequences
+    *parts : str or sequence
         A paragraph, or several with tables among them. A paragraph that begins with spaces is
         indented; one that begins with ``- `` is an entry of a list. Sequences of cells, one below
         the other, are a table, the first one its titles; a leading ``>`` right-aligns a column.

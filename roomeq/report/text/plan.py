@@ -97,7 +97,7 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
         about_q = q_sentences(plan, detail=detail)
         backing = joining_backing(plan.joining, plan.present, *about_q)
     first, *more = _verdicts(plan)
-    parts: list[Part] = [
+    return text_of(
         [title, *first],
         *more,
         several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
@@ -108,8 +108,7 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
         *([] if several else _evidence(plan, detail=detail)),
         *drive_parts(plan, detail=detail),
         [*to_set(plan), SAFETY_LINE],
-    ]
-    return text_of(parts)
+    )
 
 
 def _verdicts(plan: Plan) -> list[list[str]]:

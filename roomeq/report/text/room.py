@@ -89,7 +89,7 @@ def room_text(
         found += contradiction_texts(estimate)
     of_path = path_part(overview.path_analysis, estimate, detail=detail)
     places = ", ".join(overview.places)
-    parts: list[Part] = [
+    return text_of(
         f"{overview.room}: measurements",
         listed("Found: look at these first", found) or "Found: nothing that looks wrong",
         [*bullets(_setup(overview)), *of_path],
@@ -103,8 +103,7 @@ def room_text(
         *([] if overview.detail is None else detail_parts(overview.detail)),
         listed("Taken for granted", overview.assumptions),
         listed("What the readers did", _notes(overview, detail=detail)),
-    ]
-    return text_of(parts)
+    )
 
 
 def _notes(overview: RoomOverview, *, detail: bool) -> list[str]:

@@ -86,4 +86,4 @@ def start_text(found: FolderContents, *, file: str) -> str:
         "Not looked at": ", ".join(found.ignored),
     }
     more = [f"{what}: {files}" for what, files in told_apart.items() if files]
-    return f"Written: {file}\n\n{text_of([bullets(told), *more, stated])}\n"
+    return f"Written: {file}\n\n{text_of(bullets(told), *more, stated)}\n"

@@ -52,13 +52,11 @@ def batch_text(found: Batch, rows: Sequence[RoomRow]) -> str:
     looks = [row.plan for row in done if row.doubtful]
     worst = sorted(done, key=lambda row: -(row.deviation_after_db or 0.0))[:5]
     return text_of(
-        [
-            _say("done", found, all=found.done + found.failed),
-            _deviations(done),
-            listed("Furthest off with the proposal:", [_say("off", row) for row in worst]),
-            _cut_off(f"{len(failed)} failed:", failed),
-            _cut_off(f"{len(looks)} want a look (roomeq show PLAN):", looks),
-        ]
+        _say("done", found, all=found.done + found.failed),
+        _deviations(done),
+        listed("Furthest off with the proposal:", [_say("off", row) for row in worst]),
+        _cut_off(f"{len(failed)} failed:", failed),
+        _cut_off(f"{len(looks)} want a look (roomeq show PLAN):", looks),
     )
 
 
@@ -95,10 +93,8 @@ def voicing_text(found: Voicing, needed: Sequence[NeededRooms]) -> str:
     worst = sorted(found.rooms, key=lambda room: -room.loses_db)
     title = f"Rooms that lose most ({_LISTED} of {len(worst)})" if worst[_LISTED:] else "Rooms"
     return text_of(
-        [
-            _say("voiced", found, count=len(worst), over=_OVER[found.criterion], **over),
-            ["Settings in dB", (">Band", ">Now", ">Set to"), *settings],
-            [title, *_say.table("rooms", worst[:_LISTED])],
-            [_say("needed", needed[0]), *_say.table("others", needed)] if needed else [],
-        ]
+        _say("voiced", found, count=len(worst), over=_OVER[found.criterion], **over),
+        ["Settings in dB", (">Band", ">Now", ">Set to"), *settings],
+        [title, *_say.table("rooms", worst[:_LISTED])],
+        [_say("needed", needed[0]), *_say.table("others", needed)] if needed else [],
     )

@@ -146,19 +146,17 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     best = {n: choices[0] for n, choices in sizes.items()}
     seats = counted(len(found.seats), "seat")
     return text_of(
-        [
-            f"{found.room}: {len(found.places)} places, {seats}",
-            listed("Found: look at these first", found.findings),
-            bullets(_gains(best)),
-            *(
-                [_COUNTS[n], *_table(choices[: None if detail else _SHOWN])]
-                for n, choices in sizes.items()
-            ),
-            f"  {_say('explained')}",
-            *map(_settings, best.values()),
-            listed("Taken for granted", found.assumptions),
-            RECIPROCITY,
-        ]
+        f"{found.room}: {len(found.places)} places, {seats}",
+        listed("Found: look at these first", found.findings),
+        bullets(_gains(best)),
+        *(
+            [_COUNTS[n], *_table(choices[: None if detail else _SHOWN])]
+            for n, choices in sizes.items()
+        ),
+        f"  {_say('explained')}",
+        *map(_settings, best.values()),
+        listed("Taken for granted", found.assumptions),
+        RECIPROCITY,
     )
 
 

@@ -44,7 +44,7 @@ def sweep_text(sweep: SweepDescription, *, files: Sequence[str]) -> str:
     if sweep.conditions.unanswered:
         named = ", ".join(CHAIN_QUESTIONS[name] for name in sweep.conditions.unanswered)
         parts.append(_say("unanswered", named=named))
-    return f"Written: {' and '.join(files)}\n\n{text_of(parts)}"
+    return f"Written: {' and '.join(files)}\n\n{text_of(*parts)}"
 
 
 def _duration(minutes: float) -> str:

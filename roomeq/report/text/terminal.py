@@ -45,7 +45,7 @@ def message(text: str, stream: TextIO) -> str:
     if not _is_terminal(stream):
         return f"roomeq: {text}"
     with page(columns_of(stream)):
-        return text_of([f"roomeq: {text}"]).rstrip("\n")
+        return text_of(f"roomeq: {text}").rstrip("\n")
 
 
 def bars_wanted(stream: TextIO | None) -> bool:

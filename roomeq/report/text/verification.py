@@ -62,21 +62,17 @@ def verification_text(found: Verification) -> str:
     stated = stated_texts(found, "{name}: planned {planned}, stated {stated}")
     title = f"Bands, {SOURCES[found.source]}, mean over the seats"
     return text_of(
-        [
-            f"{found.room}: measured again{against}",
-            _verdict_text(found),
-            *_causes(found),
-            [title, *_say.table("bands", found.bands, told)],
-            _say("not_checked", bands=unseen) if unseen else "",
-            ["Seats", *_say.table("seats", found.seats)],
-            _sum(found),
-            _say("unchecked") if found.joining_unchecked else "",
-            _level(found),
-            [*listed("Stated settings that are not those of the plan", stated), mend]
-            if stated
-            else [],
-            f"Not measured again: {again}." if again else "",
-        ]
+        f"{found.room}: measured again{against}",
+        _verdict_text(found),
+        *_causes(found),
+        [title, *_say.table("bands", found.bands, told)],
+        _say("not_checked", bands=unseen) if unseen else "",
+        ["Seats", *_say.table("seats", found.seats)],
+        _sum(found),
+        _say("unchecked") if found.joining_unchecked else "",
+        _level(found),
+        [*listed("Stated settings that are not those of the plan", stated), mend] if stated else [],
+        f"Not measured again: {again}." if again else "",
     )
 
 

@@ -185,7 +185,7 @@ def test_one_in_series_has_boxes_for_its_polarity_alone(plan):
     for cell in (steps["Delay"], steps["Level knob"], *(cells[1] for cells in bands)):
         assert (cell.action, cell.value) == ("leave", "by bow, which feeds it")
     assert {cells[0].action for cells in bands} == {"set", "keep"}
-    page = text_of([to_set(replace(plan, subwoofers={"bow": first, "port": fed}))])
+    page = text_of(to_set(replace(plan, subwoofers={"bow": first, "port": fed})))
     assert "  - port: Polarity inverted, else by bow, which feeds it." in page
 
 

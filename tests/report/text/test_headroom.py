@@ -63,7 +63,7 @@ def demand(rise_db=20.0):
 
 
 def laid_out(part):
-    return text_of([part]).splitlines()
+    return text_of(part).splitlines()
 
 
 def lines_of(headroom, *, equipment=None, output=None, quieter_db=0.0):
@@ -78,7 +78,7 @@ def lines_of(headroom, *, equipment=None, output=None, quieter_db=0.0):
 
 
 def protection_text(choice, **options):
-    return " ".join(text_of([protection_lines(choice, **options)]).split())
+    return " ".join(text_of(protection_lines(choice, **options)).split())
 
 
 def playback(**others):
@@ -228,7 +228,7 @@ def test_extra_drive_table():
     equaliser = FixedBandEqualiser(
         bands=BANDS, lowest_db=-12.0, highest_db=6.0, step_db=0.5, q_law=QLaw.constant(4.318)
     )
-    plain = text_of([extra_drive_lines(estimate_extra_drive(equaliser, [6.0, 0, 0, 0]))])
+    plain = text_of(extra_drive_lines(estimate_extra_drive(equaliser, [6.0, 0, 0, 0])))
     assert "+6.0" in plain
     assert "x 2.00" in plain
     assert "x 3.98" in plain  # check values, section 10

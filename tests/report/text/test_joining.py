@@ -53,11 +53,11 @@ def record_of(sub, mains, *, present=None, told=None, **options):
 
 
 def told_of(record):
-    return flat(text_of(joining_parts(record)))
+    return flat(text_of(*joining_parts(record)))
 
 
 def flat(part):
-    return " ".join(text_of([part]).split())
+    return " ".join(text_of(part).split())
 
 
 def polarity(inverted):

@@ -17,7 +17,7 @@ from roomeq.report.text.layout import (
 
 
 def laid_out(*part):
-    return text_of([part]).splitlines()
+    return text_of(part).splitlines()
 
 
 def table(titles, rows):
@@ -54,7 +54,7 @@ def test_a_column_in_which_nothing_stands_is_left_out():
     assert lines[-1].split() == ["bed", "2"]
     assert table(["Seat", ">Now"], [["sofa", " "]])[0].split() == ["Seat", "Now"]
     assert laid_out("Seats", ["Seat"]) == ["Seats"]
-    assert text_of([[["Seat"]], [], "", "end"]) == "end\n"
+    assert text_of([["Seat"]], [], "", "end") == "end\n"
 
 
 def test_signed_zero_has_no_sign():

@@ -50,7 +50,7 @@ def seat_estimate():
 
 
 def joined(part):
-    lines = text_of([part]).splitlines()
+    lines = text_of(part).splitlines()
     assert max(len(line) for line in lines) <= WIDTH + 6
     return " ".join(" ".join(lines).split())
 

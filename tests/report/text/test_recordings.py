@@ -64,7 +64,7 @@ def test_a_finding_says_what_where_how_sure_and_what_to_do():
 
 
 def laid_out(parts):
-    return text_of(parts).splitlines()
+    return text_of(*parts).splitlines()
 
 
 def joined(parts):
@@ -129,7 +129,7 @@ def test_each_recording_has_its_line_and_the_notes_stand_together():
     assert "5 desk.wav desk -12.0 fully nothing wrong" in text
     assert "Notes, too much noise: sofa.wav: something; stool.wav: something. What to do" in text
     assert "50 Hz 40 40 40 40 40" in text
-    assert text_of(recording_parts(())) == "\n"
+    assert text_of(*recording_parts(())) == "\n"
 
 
 def test_ratios_and_notes_are_told_in_detail_alone():
