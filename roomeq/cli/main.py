@@ -34,7 +34,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):  # a name that the output cannot encode is not a failure
         if isinstance(stream, TextIOWrapper) and stream.errors == "strict":
             stream.reconfigure(errors="backslashreplace")
-    debugged = "--debug" in words
     try:
         try:
             return _run([word for word in words if word != "--debug"])
@@ -47,7 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         said, status = "stopped", 130
     except Exception as error:
-        if debugged:
+        if "--debug" in words:
             raise
         said, status = _refusal(error), 2
     from roomeq.cli.saying import say

@@ -91,8 +91,7 @@ def drive_limits_db(plan: Plan) -> list[float | None]:
     reaches below the protective high-pass or 20 Hz, where no signal counts.
     """
     evidence, curves, record = plan.evidence, plan.curves, plan.headroom
-    flat_db = evidence.drive_boost_limit_db
-    limits = {entry.label: flat_db for entry in plan.extra_drive}
+    limits = dict.fromkeys((e.label for e in plan.extra_drive), evidence.drive_boost_limit_db)
     if record is not None and record.drive_limit == "headroom":
         louder_db = float(np.dot(curves.frequency_weights, curves.present_response_db))
         limits |= {row.label: row.drive_limit_db + louder_db for row in record.bands}

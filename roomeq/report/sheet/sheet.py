@@ -75,7 +75,6 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
     if several is not None:
         opening |= steps.common_steps(listed[0])
     pictures = {name: sheet_picture(plan) for name, plan in plans.items()}
-    alone = [{name: plan} for name, plan in plans.items()]
     return _template().render(
         columns=list(columns),
         each=each,
@@ -90,7 +89,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         untold="" if all(is_stated(one.present, "gains_stated") for one in each) else _UNTOLD,
         pictures=pictures,
         units=_once(picture.unit for picture in pictures.values() if picture),
-        alone=alone,
+        alone=[{name: plan} for name, plan in plans.items()],
         beside=[plans] if 1 < len(plans) <= MOST_SIDE_BY_SIDE else [],
         told={
             "What filters cannot mend": evidence.remedies(plans) if several is None else [],

@@ -68,8 +68,7 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     if joining.corners is not None:
         parts.append(corner_lines(joining.corners))
     elif record is not None:
-        missing = joining.corners_missing
-        parts.append(f"Other corners and slopes were not tried: {missing}.")
+        parts.append(f"Other corners and slopes were not tried: {joining.corners_missing}.")
     last = [SAFETY_LINE]
     if joining.settled is not None:
         moved = setting_entries(joining.settled, joining.present, changes=True)

@@ -144,9 +144,8 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     """
     sizes = {n: choices for n in _COUNTS if (choices := found.of_size(n))}
     best = {n: choices[0] for n, choices in sizes.items()}
-    seats = counted(len(found.seats), "seat")
     return text_of(
-        f"{found.room}: {len(found.places)} places, {seats}",
+        f"{found.room}: {len(found.places)} places, {counted(len(found.seats), 'seat')}",
         listed("Found: look at these first", found.findings),
         bullets(_gains(best)),
         *(
