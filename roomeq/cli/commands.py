@@ -265,11 +265,8 @@ def _as_in_force(room: Room, path: str) -> Room:
         "taken as the room file says, and nothing else that was found is carried over: mend that "
         "first"
     )
-    return replace(
-        room,
-        present=replace(room.present, gains_db=gains, gains_stated=True),
-        assumptions=(*room.assumptions, told),
-    )
+    present = replace(room.present, gains_db=gains, gains_stated=True)
+    return replace(room, present=present, assumptions=(*room.assumptions, told))
 
 
 def _verify(options: argparse.Namespace) -> int:

@@ -90,10 +90,8 @@ def _kept_levels(record: JoiningRecord) -> tuple[FloatArray, ...]:
 
     Powers of both polarities add to twice those of the parts.
     """
-    sub, mains, both = (
-        np.array(rows)
-        for rows in (record.sub_level_db, record.mains_level_db, record.after_level_db)
-    )
+    kept = record.sub_level_db, record.mains_level_db, record.after_level_db
+    sub, mains, both = map(np.array, kept)
     rest = 2.0 * (power_ratio(sub) + power_ratio(mains)) - power_ratio(both)
     other = power_ratio_db(np.maximum(rest, 1e-12 * power_ratio(both)))
     return (sub, mains, both, other) if record.settings.inverted else (sub, mains, other, both)

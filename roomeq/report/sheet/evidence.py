@@ -220,10 +220,8 @@ def sentences(plan: Plan, *, joins: bool, brief: bool = False) -> dict[str, list
     if together is not None:
         found["The subwoofers together"] = [together_verdict(together), *together_sentences(plan)]
     if joining is not None and not brief:
-        what = (
-            "Subwoofer and mains together" if together is None else "Subwoofers and mains together"
-        )
-        found[what] = [joining_verdict(joining), *joining_sentences(joining)]
+        title = f"Subwoofer{'' if together is None else 's'} and mains together"
+        found[title] = [joining_verdict(joining), *joining_sentences(joining)]
     if together is None:
         alone = ", subwoofer alone" if joins else ""
         found[f"How near the best{alone}"] = [proof_sentence(plan)]

@@ -133,13 +133,10 @@ def _delay_cell(plan: Plan) -> Cell:
     box, number, back, distance = delay_numbers(settings, present=present)
     value = f"Delay the {box} by {number} ms" if settings.delay else "0 ms"
     choice = f"EITHER this OR, where distances are entered, the subwoofer {distance}; never both"
-    return Cell(
-        action="set",
-        value=f"{value} more than now" if unknown else value,
-        was=NOT_STATED if unknown else delay_text(present),
-        detail="; ".join(filter(None, [back.strip(), choice])),
-        change=unknown,
-    )
+    detail = "; ".join(filter(None, [back.strip(), choice]))
+    if unknown:
+        return _cell(NOT_STATED, f"{value} more than now", detail)
+    return _cell(delay_text(present), value, detail)
 
 
 def _polarity_cell(plan: Plan) -> Cell:
@@ -290,9 +287,7 @@ def seats_to_measure_again(plan: Plan) -> tuple[str, ...]:
 def _spoilt_seats(plan: Plan) -> list[str]:
     """Return the seats of which no recording counts in full."""
     sound = {row.seat for row in plan.recordings if row.counts >= 1}
-    return [
-        seat for seat in dict.fromkeys(row.seat for row in plan.recordings) if seat not in sound
-    ]
+    return list(dict.fromkeys(row.seat for row in plan.recordings if row.seat not in sound))
 
 
 def _measure_cell(plan: Plan) -> Cell:

@@ -95,11 +95,8 @@ def _question(joining: LevelJoiningRecord, stated: PresentRecord | None) -> list
     steps, late = [_say("no_delay")], joining.if_late
     if joining.move_delay_ms is not None:
         present = late.present.settings()
-        once = delay_instruction(
-            replace(present, delay=1e-3 * joining.move_delay_ms),
-            present=present,
-            stated=is_stated(stated, "delay_ms"),
-        )
+        moved, known = 1e-3 * joining.move_delay_ms, is_stated(stated, "delay_ms")
+        once = delay_instruction(replace(present, delay=moved), present=present, stated=known)
         moves = {"late_db": joining.move_if_late_db, "early_db": joining.move_if_early_db}
         level = _say("level", late, **moves)
         steps = [f"For this one measurement {once}.", _say("again"), level, _say("write")]

@@ -171,10 +171,8 @@ def _measurements(overview: RoomOverview, *, detail: bool) -> Part:
 def _bands(overview: RoomOverview, *, detail: bool) -> Part:
     less: dict[str, None] = {} if detail else {"level_mean_db": None, "range_db": None}
     of = "all subwoofers together" if overview.together else SOURCES[overview.source]
-    apart_db, uneven_db = (
-        math.sqrt(found)
-        for found in (overview.variation_between_seats_db2, overview.unevenness_of_average_db2)
-    )
+    apart_db = math.sqrt(overview.variation_between_seats_db2)
+    uneven_db = math.sqrt(overview.unevenness_of_average_db2)
     texts = [] if overview.levels_comparable else [_say("one_level")]
     texts.append(_say("variation", apart_db=apart_db, uneven_db=uneven_db))
     if overview.odd_seat is not None:
