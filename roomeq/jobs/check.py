@@ -307,16 +307,24 @@ def room_overview(
     bypassed, data = advised_bypass(room), present_data(room)
     return RoomOverview.copied(
         room,
+        room.target,
+        survey,
+        spatial,
         room=room.name,
         device=room.device.name,
         path=tuple(str(entry) for entry in room.path),
-        lower_limit=room.target.lower_limit,
-        lower_limit_estimated=room.target.lower_limit_estimated,
-        levels_comparable=survey.levels_comparable,
-        measurements=_measurement_rows(room),
+        measurements=tuple(
+            MeasurementRow.copied(
+                entry,
+                entry.response,
+                points=entry.response.frequencies.size,
+                lowest=entry.response.frequencies[0],
+                highest=entry.response.frequencies[-1],
+                snr_known=entry.response.snr_db is not None,
+            )
+            for entry in room.survey.measurements
+        ),
         bands=_band_rows(room, axis, levels),
-        variation_between_seats_db2=spatial.variation_between_seats_db2,
-        unevenness_of_average_db2=spatial.unevenness_of_average_db2,
         odd_seat=None if odd is None else odd.seat,
         odd_seat_distance_db=None if odd is None else odd.distance_db,
         dips=_dip_rows(room, axis, levels),
@@ -388,22 +396,6 @@ def _equipment_row(room: Room) -> EquipmentRow | None:
     )
 
 
-def _measurement_rows(room: Room) -> tuple[MeasurementRow, ...]:
-    return tuple(
-        MeasurementRow.copied(
-            entry,
-            points=entry.response.frequencies.size,
-            lowest=float(entry.response.frequencies[0]),
-            highest=float(entry.response.frequencies[-1]),
-            has_phase=entry.response.has_phase,
-            level_reference=entry.response.level_reference,
-            resolution=entry.response.resolution,
-            snr_known=entry.response.snr_db is not None,
-        )
-        for entry in room.survey.measurements
-    )
-
-
 def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRow, ...]:
     survey = room.survey.of_source(room.source)
     if has_band_levels(survey):
@@ -416,13 +408,8 @@ def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRo
         statistics = estimate_band_statistics(
             axis, levels, seats=survey.seats, bands=bands, weights=survey.weights
         )
-    names = ("power_mean_db", "level_mean_db", "spread_db", "range_db")
-    columns = {name: getattr(statistics, name).tolist() for name in names}
-    columns |= {"loudest": statistics.loudest, "quietest": statistics.quietest}
-    return tuple(
-        BandRow(label=band.label, **{name: column[n] for name, column in columns.items()})
-        for n, band in enumerate(bands)
-    )
+    columns = {name: getattr(statistics, name) for name in BandRow.__struct_fields__[1:]}
+    return BandRow.of_columns(label=[band.label for band in bands], **columns)
 
 
 def _dip_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[Dip, ...]:

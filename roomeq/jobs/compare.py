@@ -87,11 +87,11 @@ def compare(before: Room, after: Room, *, other_room: bool = False) -> Compariso
     checked = [row.label for row in judged.bands]
     return Comparison.copied(
         judged,
+        seen,
         room=before.name,
         dates=(before.record.get("date", ""), after.record.get("date", "")),
         unchanged=unchanged and level_agrees and 2 * sum(sums) >= len(sums),
         level_agrees=level_agrees,
-        scatter_db=seen.scatter_db,
         source=next(iter(parts)),
         bands_not_checked=tuple(label for label in bands if label not in checked),
         causes=tuple(_as_change(cause, before) for cause in causes),

@@ -33,7 +33,6 @@ from roomeq.jobs.several.task import several_task, with_own_limits
 from roomeq.optimiser.bands.fit import ChosenGains, NoChange, judge_improvement
 from roomeq.optimiser.several.choose import Together, WithoutOne, choose_together
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
 from roomeq.room.room import Room, Subwoofer, weighed_room
 from roomeq.room.together import seat_pressures, summed_survey
@@ -153,8 +152,7 @@ def propose_several(
     standing = ChosenGains(gains_db=room.present.gains_db)
     before = fit_room(now, replace(search, chosen=standing, leave_out=False))
     plan = plan_of(found, given=room, before=before, date=date, by=by)
-    points = tuple(task.points.tolist())
-    record = TogetherRecord.copied(together, seats=before.data.seats, points=points)
+    record = TogetherRecord.copied(together, task, before.data)
     settings = tuple(one.changed(level_db, turned=turned) for one in settings)
     upstream_db = level_db if now.device.level is None else 0.0
     each, subwoofers = zip(settings, together.without, _shares_db(settings), strict=True), {}
@@ -214,13 +212,13 @@ def _set_together(one: OneSetting, without: WithoutOne, record: TogetherRecord) 
     pressures = seat_pressures(one.survey, record.seats, np.array(record.points))
     return SetTogether.copied(
         without,
-        fed_by=one.subwoofer.fed_by,
+        one.subwoofer,
+        one.setting,
         delay_ms=round(1e3 * one.setting.delay, 6),
-        inverted=one.setting.inverted,
         present_delay_ms=round(1e3 * present.delay, 6),
         present_inverted=present.inverted,
-        level_db=rows_of(amplitude_ratio_db(pressures).round(4)),
-        phase_deg=rows_of(np.angle(pressures, deg=True).round(3)),
+        level_db=amplitude_ratio_db(pressures).round(4),
+        phase_deg=np.angle(pressures, deg=True).round(3),
     )
 
 

@@ -38,7 +38,6 @@ from roomeq.plan.records import (
     QCheck,
     SeatResult,
     TargetRecord,
-    rows_of,
 )
 from roomeq.room.room import Room
 
@@ -185,16 +184,13 @@ def plan_of(
     seats = _seat_results(fit, now)
     return Plan.copied(
         found,
+        room,
+        fit,
         format=PLAN_FORMAT,
         roomeq_version=release(),
         room=room.name,
-        record=room.record,
-        source=room.source,
-        level_reference=room.level_reference,
-        inputs=room.inputs,
         device=_device_record(room),
         target=_target_record(room),
-        bands=fit.bands,
         level=level,
         present=present_record(given),
         no_change=fit.no_change if joining is None else joining.no_change,
@@ -209,10 +205,7 @@ def plan_of(
             *(c for c in found.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
         assumptions=(*room.assumptions, *found.assumptions),
-        notes=room.notes,
         recordings=recordings,
-        choices=fit.choices,
-        findings=room.findings,
         date=date or datetime.date.today(),
         by=by,
         together=None,
@@ -281,13 +274,11 @@ def _device_record(room: Room) -> DeviceRecord:
     equaliser, law = room.equaliser, room.equaliser.q_law
     return DeviceRecord.copied(
         equaliser,
-        name=room.device.name,
-        profile=room.device.profile,
-        q_gain_db=tuple(law.gain_db.tolist()),
-        q=tuple(law.q.tolist()),
+        room.device,
+        law,
+        q_gain_db=law.gain_db,
         q_measured=law.measured,
         measured_shapes=equaliser.shapes is not None,
-        centres=tuple(equaliser.centres.tolist()),
     )
 
 
@@ -309,29 +300,24 @@ def present_record(room: Room) -> PresentRecord:
     polarities = {one.room.present.polarity for one in room.subwoofers} or {present.polarity}
     return PresentRecord.copied(
         present,
+        setup,
+        room.equipment,
         path=None if room.stated_path is None else tuple(map(str, room.stated_path)),
         mains_path=None if setup.mains_path is None else tuple(map(str, setup.mains_path)),
         protection=HighPass.of(room.equipment.protection),
-        protection_known=room.equipment.protection_known,
         delay_ms=room.joined_by["delay_ms"],
         polarity=next(iter(polarities)) if len(polarities) == 1 else None,
         phase_frequency=None if control is None else control.frequency,
-        level_trim=setup.level_trim,
     )
 
 
 def _seat_results(fit: BandGainFit, now: BandGainFit) -> tuple[SeatResult, ...]:
-    left_out = fit.left_out_db or (None,) * len(fit.data.seats)
-    before, after = now.plain_before.by_seat_db.tolist(), fit.plain_after.by_seat_db.tolist()
-    return tuple(
-        SeatResult(
-            seat=seat,
-            weight=float(fit.data.seat_weights[n]),
-            before_db=before[n],
-            after_db=after[n],
-            left_out_after_db=left_out[n],
-        )
-        for n, seat in enumerate(fit.data.seats)
+    return SeatResult.of_columns(
+        seat=fit.data.seats,
+        weight=fit.data.seat_weights,
+        before_db=now.plain_before.by_seat_db,
+        after_db=fit.plain_after.by_seat_db,
+        left_out_after_db=fit.left_out_db or (None,) * len(fit.data.seats),
     )
 
 
@@ -351,6 +337,8 @@ def _evidence(
     before, after = now.plain_before, fit.plain_after
     return Evidence.copied(
         fit,
+        fit.loss,
+        room,
         deviation_before_db=now.deviation_before_db,
         average_sd_before_db=before.average_sd_db,
         average_sd_after_db=after.average_sd_db,
@@ -362,8 +350,6 @@ def _evidence(
         filter_boost_limit_db=room.limits.filter_boost_db,
         drive_boost_limit_db=float(room.limits.drive_db(np.array([fit.drive_boost_frequency]))[0]),
         no_boost_below=fit.floor,
-        excess_weight=fit.loss.excess_weight,
-        repeatability_db=room.repeatability_db,
         q_checks=q_checks,
         tail_start_db=None,
     )
@@ -371,14 +357,12 @@ def _evidence(
 
 def _curves(fit: BandGainFit, now: BandGainFit) -> Curves:
     data = fit.data
-    return Curves(
-        frequencies=tuple(data.frequencies.tolist()),
-        before_level_db=rows_of(now.data.measured_db),
-        predicted_level_db=rows_of(fit.predicted_level_db),
-        target_level_db=tuple(fit.target_level_db.tolist()),
-        response_db=tuple(fit.response_db.tolist()),
-        present_response_db=tuple(data.present_db.tolist()),
-        frequency_weights=tuple(data.frequency_weights.tolist()),
-        average_error_db=tuple(data.error_db.tolist()),
-        shortfall_error_db=tuple(data.shortfall_db.tolist()),
+    return Curves.copied(
+        fit,
+        data,
+        before_level_db=now.data.measured_db,
+        present_response_db=data.present_db,
+        average_error_db=data.error_db,
+        shortfall_error_db=data.shortfall_db,
+        trust=(),
     )

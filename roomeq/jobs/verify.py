@@ -265,9 +265,9 @@ def verify(
         )
     return Verification.copied(
         judged,
+        seen,
         room=plan.room,
         agrees=planned and (joining is None or joining.agrees),
-        scatter_db=seen.scatter_db,
         in_force_db=None if gains is None else dict(zip(labels, gains.tolist(), strict=True)),
         source=plan.source if plan.source in survey.sources else "both",
         level=_level_check(plan, offset, tolerance=judged.tolerance_db),

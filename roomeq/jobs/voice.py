@@ -309,11 +309,7 @@ def _voiced(
     before, after = problem.present_db(), problem.deviations_db(labels[None])[0]
     working = each(names, lambda name: f"setting {name} by itself")
     own = np.minimum([problem.own_db(index) for index, _ in enumerate(working)], after)
-    columns = zip(names, before.tolist(), after.tolist(), own.tolist(), strict=True)
-    return tuple(
-        VoicedRoom(room=name, before_db=now_db, voiced_db=then_db, own_db=own_db)
-        for name, now_db, then_db, own_db in columns
-    )
+    return VoicedRoom.of_columns(room=names, before_db=before, voiced_db=after, own_db=own)
 
 
 def _plan(

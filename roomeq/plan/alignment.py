@@ -89,9 +89,9 @@ class AlignmentRecord(Record, frozen=True, kw_only=True):
             normal=CandidateRecord.of(found.by_polarity[0]),
             inverted=CandidateRecord.of(found.by_polarity[1]),
             longer=None if found.longer is None else CandidateRecord.of(found.longer),
-            map_delays_ms=tuple((1e3 * found.delays).round(6).tolist()),
-            map_normal_db=tuple(found.loss_map_db[0].tolist()),
-            map_inverted_db=tuple(found.loss_map_db[1].tolist()),
+            map_delays_ms=(1e3 * found.delays).round(6),
+            map_normal_db=found.loss_map_db[0],
+            map_inverted_db=found.loss_map_db[1],
         )
 
 

@@ -28,7 +28,7 @@ from roomeq.plan.alignment import (
     JoiningSettingRecord,
     PolarityRecord,
 )
-from roomeq.plan.records import THE_OTHER, PresentRecord, is_stated, rows_of, setting_row
+from roomeq.plan.records import THE_OTHER, PresentRecord, is_stated, setting_row
 
 if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter
@@ -195,7 +195,6 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         low, high = data.corner / HALF_OCTAVE, data.corner * HALF_OCTAVE
         inside = (data.frequencies >= low * (1 - 1e-9)) & (data.frequencies <= high * (1 + 1e-9))
         gained = (then - now)[:, inside].mean(axis=1)
-        columns = (data.seat_weights, before.by_seat_db, after.by_seat_db, gained)
         raised_db = -amplitude_ratio_db(chain_response(tuple(bypass), data.frequencies))
         offset_db = data.seat_weights @ (then - data.target_db) @ data.frequency_weights
         return cls.copied(
@@ -209,23 +208,22 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
             loss_before_db=before.loss_db,
             loss_db=after.loss_db,
             alignment=AlignmentRecord.of(alignment),
-            seats=tuple(
-                SeatLossRow(
-                    seat=seat, weight=weight, before_db=was, after_db=is_, level_gain_db=gain
-                )
-                for seat, weight, was, is_, gain in zip(
-                    data.seats, *(column.tolist() for column in columns), strict=True
-                )
+            seats=SeatLossRow.of_columns(
+                seat=data.seats,
+                weight=data.seat_weights,
+                before_db=before.by_seat_db,
+                after_db=after.by_seat_db,
+                level_gain_db=gained,
             ),
             sum_residual_db=None if residual is None else float(np.nanmax(residual)),
-            frequencies=tuple(data.frequencies.tolist()),
-            target_level_db=tuple((data.target_db + offset_db).tolist()),
-            before_level_db=rows_of(now),
-            after_level_db=rows_of(then),
-            sub_level_db=rows_of(data.with_transfers(mains=0.0).predicted_level_db(chosen)),
-            mains_level_db=rows_of(data.with_transfers(sub=0.0).predicted_level_db(chosen)),
-            quadrature=rows_of(_quadrature(data, chosen)),
-            raised_db=tuple(raised_db.tolist()) if bypass else (),
+            frequencies=data.frequencies,
+            target_level_db=data.target_db + offset_db,
+            before_level_db=now,
+            after_level_db=then,
+            sub_level_db=data.with_transfers(mains=0.0).predicted_level_db(chosen),
+            mains_level_db=data.with_transfers(sub=0.0).predicted_level_db(chosen),
+            quadrature=_quadrature(data, chosen),
+            raised_db=raised_db if bypass else (),
             **told,
         )
 

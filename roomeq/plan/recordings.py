@@ -113,9 +113,7 @@ def recording_rows(room: Room) -> tuple[RecordingRow, ...]:
         rows.append(
             RecordingRow.copied(
                 recorded,
-                channel=quality.channel,
-                sample_rate=quality.sample_rate,
-                duration=quality.duration,
+                quality,
                 peak_dbfs=_known(quality.peak_dbfs),
                 bands=tuple(band.label for band in quality.bands),
                 snr_db=tuple(_known(ratio) for ratio in quality.snr_db.tolist()),
@@ -142,15 +140,11 @@ def detail_rows(room: Room) -> tuple[DetailRow, ...]:
 def _decay_rows(decay: Decay | None) -> tuple[DecayRow, ...]:
     if decay is None:
         return ()
-    columns = decay.frequencies, decay.t20, decay.t30, decay.governed_by_filter
-    return tuple(
-        DecayRow(
-            label=third_octave_band(centre).label,
-            t20=_known(t20),
-            t30=_known(t30),
-            governed_by_filter=ringing,
-        )
-        for centre, t20, t30, ringing in zip(*(c.tolist() for c in columns), strict=True)
+    return DecayRow.of_columns(
+        label=[third_octave_band(centre).label for centre in decay.frequencies],
+        t20=map(_known, decay.t20.tolist()),
+        t30=map(_known, decay.t30.tolist()),
+        governed_by_filter=decay.governed_by_filter,
     )
 
 
@@ -162,13 +156,10 @@ def _distortion_rows(distortion: Distortion | None) -> tuple[DistortionRow, ...]
     axis = distortion.frequencies
     bands = whole_bands(_LOWEST, _HIGHEST, first=axis[0], last=axis[-1])
     ratios_db, total = distortion_by_band(distortion, bands=bands)
-    return tuple(
-        DistortionRow(
-            label=band.label,
-            orders_db=tuple(_known(value) for value in ratios_db[:, index].tolist()),
-            total_percent=_known(100.0 * float(total[index])),
-        )
-        for index, band in enumerate(bands)
+    return DistortionRow.of_columns(
+        label=[band.label for band in bands],
+        orders_db=[tuple(map(_known, ratios)) for ratios in ratios_db.T.tolist()],
+        total_percent=map(_known, (100.0 * total).tolist()),
     )
 
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal, Self
 
-from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
 from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.crossover import HighPass
@@ -23,11 +22,6 @@ from roomeq.room.equipment import Equipment, WantedLevel
 
 NOT_STATED, AS_IT_IS, THE_OTHER = "not stated", "as it is", "the other one"
 """What is set now where that is not stated; what is to be set where no figure can be told."""
-
-
-def rows_of(array: FloatArray) -> tuple[tuple[float, ...], ...]:
-    """Return an array of two dimensions as it is kept in a file."""
-    return tuple(tuple(row) for row in array.tolist())
 
 
 class DeviceRecord(Record, frozen=True, kw_only=True):
@@ -294,13 +288,11 @@ class HeadroomRecord(Record, frozen=True, kw_only=True):
         limited = zip(headroom.bands, drive_limits_db, strict=True)
         return cls.copied(
             headroom,
-            main_seat=wanted.main_seat,
+            wanted,
+            equipment,
             bands=tuple(HeadroomRow.copied(row, drive_limit_db=limit) for row, limit in limited),
             first=None if headroom.first is None else headroom.first.label,
-            amplifier=equipment.amplifier,
-            load=equipment.load,
             output=None if equipment.output is None else str(equipment.output),
-            drive_limit=wanted.drive_limit,
             quieter_db=quieter_db,
         )
 

@@ -102,16 +102,13 @@ class RoomRow(Record, frozen=True, kw_only=True):
         before_db, after_db = plan.judged_db
         return cls.copied(
             evidence,
+            plan,
             folder=folder,
             status="done",
             message="; ".join(plan.findings),
-            roomeq_version=plan.roomeq_version,
             best=best,
             plan=plan_name(folder),
-            room=plan.room,
-            source=plan.source,
             seats=len(plan.seats),
-            moved=plan.moved,
             cautions=len(plan.reservations),
             doubtful=doubtful,
             judged="together" if together else judged,

@@ -7,6 +7,7 @@ import json
 from types import SimpleNamespace
 
 import msgspec
+import numpy as np
 import pytest
 
 from roomeq.base.record import Record, html_table
@@ -25,6 +26,23 @@ def test_the_same_names_are_taken_over_and_others_are_given():
     assert Level.copied(SOURCE) == Level(seat="sofa", level_db=3.5)
     assert Level.copied(SOURCE, level_db=-1.0, remark="low").level_db == -1.0
     assert SOURCE.level_db == 3.5
+
+
+def test_of_several_values_the_first_that_has_a_name_tells_it():
+    other = SimpleNamespace(level_db=9.0, remark="low")
+    assert Level.copied(SimpleNamespace(seat="sofa"), other, SOURCE).remark == "low"
+    assert Level.copied(SOURCE, other) == Level.copied(SOURCE)
+
+
+def test_arrays_are_kept_as_numbers_and_columns_as_rows():
+    level = Level.copied(SOURCE, level_db=np.float64(2.0))
+    assert type(level.level_db) is float
+    levels = Level.of_columns(seat=["sofa", "desk"], level_db=np.array([2.0, 3.0]))
+    assert levels == (Level(seat="sofa", level_db=2.0), Level(seat="desk", level_db=3.0))
+    table = Level.copied(SOURCE, remark=np.eye(2))
+    assert table.remark == ((1.0, 0.0), (0.0, 1.0))
+    with pytest.raises(ValueError, match="shorter"):
+        Level.of_columns(seat=["sofa", "desk"], level_db=np.array([2.0]))
 
 
 def test_nothing_is_left_to_a_default_or_made_up():

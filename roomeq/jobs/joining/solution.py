@@ -293,10 +293,7 @@ def _bands_record(found: Joining, *, leave_out: bool) -> SumBandsRecord | None:
         chosen=not found.keeps_bands,
         no_change=found.no_change,
         level_stops_at="" if kept else bands.level_stops_at(setting),
-        seats=tuple(
-            JoiningSeatRow(seat=seat, **{name: float(row[n]) for name, row in columns.items()})
-            for n, seat in enumerate(data.seats)
-        ),
+        seats=JoiningSeatRow.of_columns(seat=data.seats, **columns),
     )
 
 
