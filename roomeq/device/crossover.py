@@ -304,9 +304,7 @@ def peaking_response(
     return np.asarray((real + 1j * bandwidth * ratio) / (real + 1j * bandwidth / ratio))
 
 
-def low_shelf_response(
-    frequencies: ArrayLike, *, corner: float, gain_db: float, q: float = math.sqrt(0.5)
-) -> ComplexArray:
+def low_shelf_response(frequencies: ArrayLike, *, corner: float, gain_db: float) -> ComplexArray:
     """Return the response of the Cookbook's analogue low shelf, shape (F,).
 
     The gain is `gain_db` far below the corner, half of it (in dB) at the corner, 0 far above. With
@@ -314,5 +312,5 @@ def low_shelf_response(
     """
     ratio = 10.0 ** (gain_db / 40.0)
     s = 1j * np.asarray(frequencies, dtype=np.float64) / corner
-    damping = math.sqrt(ratio) / q * s
+    damping = math.sqrt(2.0 * ratio) * s
     return np.asarray(ratio * (s**2 + damping + ratio) / (ratio * s**2 + damping + 1.0))

@@ -32,8 +32,7 @@ from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db
 from roomeq.base.record import Record
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
-_SPAN_OCTAVES = 2.0
-_POINTS_PER_OCTAVE = 96
+_AROUND = np.logspace(-2.0, 2.0, 385, base=2.0)  # over the corner, 96 points per octave
 _NULL_DB = -200.0
 _PERIODS = 1.0  # of the corner, either side: how far a delay is sought
 _DELAYS_PER_PERIOD = 80
@@ -124,11 +123,6 @@ def sum_level_db(
     return np.asarray(np.maximum(amplitude_ratio_db(ratio), _NULL_DB))
 
 
-def _axis(corner: float) -> FloatArray:
-    points = round(2 * _SPAN_OCTAVES * _POINTS_PER_OCTAVE) + 1
-    return np.asarray(corner * np.exp2(np.linspace(-_SPAN_OCTAVES, _SPAN_OCTAVES, points)))
-
-
 def sum_figures(
     filters: Sequence[CrossoverFilter],
     *,
@@ -149,7 +143,7 @@ def sum_figures(
         As for `predict_sum`.
     """
     level_db = partial(sum_level_db, filters=filters, mains=mains, inverted=inverted, delay=delay)
-    axis = _axis(corner)
+    axis = corner * _AROUND
     levels = level_db(axis)
     dip_frequency, dip_db = _refined(axis, level_db, int(np.argmin(levels)), sign=-1.0)
     peak_frequency, peak_db = _refined(axis, level_db, int(np.argmax(levels)), sign=1.0)
@@ -190,7 +184,7 @@ def estimate_best_delay(
     it, and finer steps around the best; both polarities. No delay and normal polarity are kept
     where nothing is better by 0.01 dB.
     """
-    axis = _axis(corner)[::4]
+    axis = corner * _AROUND[::4]
 
     def tried(delays: FloatArray, inverted: bool) -> tuple[float, float, bool]:
         """Return the least deviation of some delays, with its delay and polarity."""

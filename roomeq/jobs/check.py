@@ -352,19 +352,16 @@ def _together_rows(room: Room, axis: FloatArray) -> tuple[TogetherRow, ...]:
     levels = {name: seat_levels_db(survey, at=axis) for name, survey in alone.items()}
     magnitudes = 20.0 * np.log10(sum(10.0 ** (rows / 20.0) for rows in levels.values()))
 
-    def by_band(rows: FloatArray) -> list[float]:
-        mean = power_mean_db(band_levels_db(axis, rows, bands=bands), weights=whole.weights)
-        return [float(level) for level in mean]
+    def by_band(rows: FloatArray) -> FloatArray:
+        return power_mean_db(band_levels_db(axis, rows, bands=bands), weights=whole.weights)
 
     every = (seat_levels_db(whole, at=axis), magnitudes, *levels.values())
-    return tuple(
-        TogetherRow(
-            label=band.label,
-            alone_db=dict(zip(levels, alone, strict=True)),
-            together_db=together,
-            in_phase_db=in_phase,
-        )
-        for band, together, in_phase, *alone in zip(bands, *map(by_band, every), strict=True)
+    together, in_phase, *apart = map(by_band, every)
+    return TogetherRow.of_columns(
+        label=[band.label for band in bands],
+        alone_db=[dict(zip(levels, row, strict=True)) for row in np.transpose(apart).tolist()],
+        together_db=together,
+        in_phase_db=in_phase,
     )
 
 

@@ -173,6 +173,7 @@ def plan_of(
     by : str, optional
     """
     room, fit, joining = found.room, found.fit, found.joining
+    equaliser = room.equaliser
     recordings = recording_rows(given)
     now = before or fit
     change_db, highest_db = fit.level_change_db, fit.highest_level_change_db
@@ -189,8 +190,20 @@ def plan_of(
         format=PLAN_FORMAT,
         roomeq_version=release(),
         room=room.name,
-        device=_device_record(room),
-        target=_target_record(room),
+        device=DeviceRecord.copied(
+            equaliser,
+            room.device,
+            equaliser.q_law,
+            q_gain_db=equaliser.q_law.gain_db,
+            q_measured=equaliser.q_law.measured,
+            measured_shapes=equaliser.shapes is not None,
+        ),
+        target=TargetRecord.copied(
+            room.target,
+            room,
+            near_field=room.target.near_field is not None,
+            path=tuple(str(entry) for entry in room.path),
+        ),
         level=level,
         present=present_record(given),
         no_change=fit.no_change if joining is None else joining.no_change,
@@ -267,27 +280,6 @@ def choose_level(
         setting_db=setting_db,
         residual_db=exact_change_db - change_db * (1.0 if knob is None else knob.scale),
         upstream_db=upstream_db,
-    )
-
-
-def _device_record(room: Room) -> DeviceRecord:
-    equaliser, law = room.equaliser, room.equaliser.q_law
-    return DeviceRecord.copied(
-        equaliser,
-        room.device,
-        law,
-        q_gain_db=law.gain_db,
-        q_measured=law.measured,
-        measured_shapes=equaliser.shapes is not None,
-    )
-
-
-def _target_record(room: Room) -> TargetRecord:
-    return TargetRecord.copied(
-        room.target,
-        near_field=room.target.near_field is not None,
-        path=tuple(str(entry) for entry in room.path),
-        corner=room.corner,
     )
 
 
