@@ -33,7 +33,7 @@ from dataclasses import dataclass
 from typing import Annotated, Literal, Self, get_args
 
 import numpy as np
-from msgspec import field
+from msgspec import field, structs
 from numpy.typing import ArrayLike
 
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, require_positive
@@ -199,9 +199,7 @@ class HighPass(Record, frozen=True, kw_only=True):
 
     def filter(self) -> CrossoverFilter:
         """Return the filter."""
-        return CrossoverFilter(
-            kind="high_pass", family=self.family, order=self.order, corner=self.corner
-        )
+        return CrossoverFilter(kind="high_pass", **structs.asdict(self))
 
 
 def filter_of(one: HighPass | None) -> CrossoverFilter | None:

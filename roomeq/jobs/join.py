@@ -126,9 +126,7 @@ class RoomJoining:
                 "from_levels": self.levels,
                 "path": self.path,
                 "engaged": engaged_rows(self.estimate),
-                "pairs": []
-                if self.corners is None
-                else [_pair_row(e) for e in self.corners.ranked],
+                "pairs": list(map(_pair_row, self.corners.ranked)) if self.corners else [],
                 "pairs_missing": self.corners_missing,
             }
         )

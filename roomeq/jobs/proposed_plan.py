@@ -144,8 +144,7 @@ def loudness_caution(
 
 def _unmeasured_caution(rows: Sequence[SeatResult | JoiningSeatRow]) -> Iterator[Caution]:
     """Say that settings chosen without a seat do not help there, on average."""
-    pairs = [(row.left_out_after_db, row.before_db) for row in rows]
-    changes = [after_db - before_db for after_db, before_db in pairs if after_db is not None]
+    changes = [r.left_out_after_db - r.before_db for r in rows if r.left_out_after_db is not None]
     if changes and np.mean(changes) > NOTICED_DB:
         code = CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE
         yield Caution(code=code, value=float(np.mean(changes)))
@@ -182,7 +181,13 @@ def plan_of(
     present_db = room.present.level_db
     level = choose_level(change_db, room.device.level, present_db, highest_change_db=highest_db)
     q_checks = _q_checks(room, fit) if joining is None else found.q_checks
-    seats = _seat_results(fit, now)
+    seats = SeatResult.of_columns(
+        seat=fit.data.seats,
+        weight=fit.data.seat_weights,
+        before_db=now.plain_before.by_seat_db,
+        after_db=fit.plain_after.by_seat_db,
+        left_out_after_db=fit.left_out_db or (None,) * len(fit.data.seats),
+    )
     return Plan.copied(
         found,
         room,
@@ -209,7 +214,15 @@ def plan_of(
         no_change=fit.no_change if joining is None else joining.no_change,
         seats=seats,
         evidence=_evidence(room, fit, now, q_checks),
-        curves=_curves(fit, now),
+        curves=Curves.copied(
+            fit,
+            fit.data,
+            before_level_db=now.data.measured_db,
+            present_response_db=fit.data.present_db,
+            average_error_db=fit.data.error_db,
+            shortfall_error_db=fit.data.shortfall_db,
+            trust=(),
+        ),
         cautions=(
             *_recording_cautions(recordings),
             *path_cautions(given, joining),
@@ -303,16 +316,6 @@ def present_record(room: Room) -> PresentRecord:
     )
 
 
-def _seat_results(fit: BandGainFit, now: BandGainFit) -> tuple[SeatResult, ...]:
-    return SeatResult.of_columns(
-        seat=fit.data.seats,
-        weight=fit.data.seat_weights,
-        before_db=now.plain_before.by_seat_db,
-        after_db=fit.plain_after.by_seat_db,
-        left_out_after_db=fit.left_out_db or (None,) * len(fit.data.seats),
-    )
-
-
 def _q_checks(room: Room, fit: BandGainFit) -> tuple[QCheck, ...]:
     equaliser, checks = room.equaliser, []
     if equaliser.q_law.measured or equaliser.shapes is not None:
@@ -344,17 +347,4 @@ def _evidence(
         no_boost_below=fit.floor,
         q_checks=q_checks,
         tail_start_db=None,
-    )
-
-
-def _curves(fit: BandGainFit, now: BandGainFit) -> Curves:
-    data = fit.data
-    return Curves.copied(
-        fit,
-        data,
-        before_level_db=now.data.measured_db,
-        present_response_db=data.present_db,
-        average_error_db=data.error_db,
-        shortfall_error_db=data.shortfall_db,
-        trust=(),
     )

@@ -28,7 +28,7 @@ from roomeq.plan.alignment import (
     JoiningSettingRecord,
     PolarityRecord,
 )
-from roomeq.plan.records import THE_OTHER, PresentRecord, is_stated, setting_row
+from roomeq.plan.records import THE_OTHER, PresentRecord, SeatRow, is_stated, setting_row
 
 if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter
@@ -37,13 +37,9 @@ if TYPE_CHECKING:
     from roomeq.optimiser.joining.levels import LevelJoining
 
 
-class SeatLossRow(Record, frozen=True, kw_only=True):
+class SeatLossRow(SeatRow, frozen=True, kw_only=True):
     """One seat: weight, loss of the sum before and after, change of its mean level."""
 
-    seat: str
-    weight: float
-    before_db: float
-    after_db: float
     level_gain_db: float
 
 

@@ -154,16 +154,21 @@ def setting_row(
     return name, NOT_STATED, AS_IT_IS if now == then else change or then
 
 
-class SeatResult(Record, frozen=True, kw_only=True):
-    """One seat: weight, standard deviation before, after, and with gains chosen without it.
-
-    In plans of format 1 it is the weighted deviation of the statement of that time.
-    """
+class SeatRow(Record, frozen=True, kw_only=True):
+    """One seat: weight, and what it is judged by before and after."""
 
     seat: str
     weight: float
     before_db: float
     after_db: float
+
+
+class SeatResult(SeatRow, frozen=True, kw_only=True):
+    """One seat: weight, standard deviation before, after, and with gains chosen without it.
+
+    In plans of format 1 it is the weighted deviation of the statement of that time.
+    """
+
     left_out_after_db: float | None
 
 

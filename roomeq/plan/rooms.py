@@ -27,7 +27,6 @@ from roomeq.plan.plan import Plan
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-Judged = Literal["subwoofer", "sum", "together"]
 JOURNAL, PLANS, TABLE = "rooms.jsonl", "plans", "rooms"
 
 
@@ -79,7 +78,7 @@ class RoomRow(Record, frozen=True, kw_only=True):
     moved: int = 0
     cautions: int = 0
     doubtful: bool = False
-    judged: Judged = "subwoofer"
+    judged: Literal["subwoofer", "sum", "together"] = "subwoofer"
     no_change: str = ""
     deviation_before_db: float | None = None
     deviation_after_db: float | None = None
@@ -98,7 +97,6 @@ class RoomRow(Record, frozen=True, kw_only=True):
     def of(cls, plan: Plan, *, folder: str, best: bool, doubtful: bool) -> Self:
         """Return the row of a plan."""
         evidence, together = plan.evidence, plan.together is not None
-        judged: Judged = "subwoofer" if plan.joining is None else "sum"
         before_db, after_db = plan.judged_db
         return cls.copied(
             evidence,
@@ -111,7 +109,7 @@ class RoomRow(Record, frozen=True, kw_only=True):
             seats=len(plan.seats),
             cautions=len(plan.reservations),
             doubtful=doubtful,
-            judged="together" if together else judged,
+            judged="together" if together else "sum" if plan.joining else "subwoofer",
             no_change="" if plan.no_change is None else plan.no_change.value,
             deviation_before_db=before_db,
             deviation_after_db=after_db,

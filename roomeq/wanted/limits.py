@@ -87,12 +87,9 @@ class Limits:
                 "drive_by_frequency needs rising, positive frequencies and limits that are finite "
                 f"and not negative, got {self.drive_by_frequency!r}"
             )
-        for name in (
-            *("filter_boost_db", "drive_boost_db", "no_boost_below", "high_pass_corner"),
-            "output_given_up_db",
-        ):
+        for name in self.__dataclass_fields__:
             value = getattr(self, name)
-            if value is not None and not (np.isfinite(value) and value >= 0):
+            if isinstance(value, float | int) and not (np.isfinite(value) and value >= 0):
                 raise ValueError(f"{name} must be finite and not negative, got {value!r}")
 
     def floor(self, target: Target) -> float:

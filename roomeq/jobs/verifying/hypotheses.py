@@ -39,10 +39,7 @@ _MOVED_DB = 4.0
 _MOVED_DB_AT_100_HZ = (1.5, 3.0, 5.0)
 _DELAYS = np.concatenate([np.arange(-80, -3), np.arange(4, 81)]) * 0.25e-3
 _LEVELS = np.concatenate([np.arange(-12.0, -1.4, 0.5), np.arange(1.5, 12.1, 0.5)])
-_FACTORS = (
-    *(round(0.05 * n, 2) for n in range(4, 18)),
-    *(round(0.1 * n, 1) for n in range(12, 26)),
-)
+_FACTORS = np.append(0.05 * np.arange(4, 18), 0.1 * np.arange(12, 26)).round(2).tolist()
 _SILENT_DB = -200.0
 _Choice = tuple[tuple[int, int], ...]
 _Choices = Sequence[_Choice]
