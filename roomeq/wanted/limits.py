@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from numbers import Real
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -89,7 +90,7 @@ class Limits:
             )
         for name in self.__dataclass_fields__:
             value = getattr(self, name)
-            if isinstance(value, float | int) and not (np.isfinite(value) and value >= 0):
+            if isinstance(value, Real) and not 0.0 <= float(value) < np.inf:
                 raise ValueError(f"{name} must be finite and not negative, got {value!r}")
 
     def floor(self, target: Target) -> float:

@@ -223,6 +223,8 @@ def test_drive_limit_is_flat_or_linear_over_the_logarithm_of_frequency():
     "change",
     [
         {"filter_boost_db": -1.0},
+        {"filter_boost_db": np.int64(-1)},
+        {"drive_boost_db": float("inf")},
         {"drive_boost_db": float("nan")},
         {"no_boost_below": -5.0},
         {"high_pass_corner": -1.0},

@@ -75,14 +75,14 @@ class BandGainProblem:
         The same as far as a shortfall is to be made up, nowhere below `error_db`.
     frequency_weights : array_like, shape (F,)
         Not negative, not all zero; normalised to sum 1.
-    gains_db : sequence of B array_like, shape (K_b,)
+    gains_db : tuple of B ndarray, shape (K_b,)
         The gains each band may take, increasing: range and locks are already applied, so a locked
         band has one label.
-    tables_db : sequence of B array_like, shape (K_b, F)
+    tables_db : tuple of B ndarray, shape (K_b, F)
         Exact response of each band at each of its gains, on the fit axis.
     limit_frequencies : array_like, shape (G,)
         Frequencies at which the limits are held, in Hz.
-    limit_tables_db : sequence of B array_like, shape (K_b, G)
+    limit_tables_db : tuple of B ndarray, shape (K_b, G)
         The same responses at the limit frequencies.
     filter_cap_db : array_like, shape (G,)
         E must not exceed this.
