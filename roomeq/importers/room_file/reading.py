@@ -86,6 +86,8 @@ def _file_remedy(room: RoomFile, file: str) -> str:
     wanted = room.resolve(file)
     if file and wanted.is_dir():
         return "this is a folder: name one file"
+    if file and wanted.exists():
+        return "this is a pipe or device: name a file"
     beside = wanted.parent.iterdir() if wanted.parent.is_dir() else ()
     lowered = {entry.name.lower(): entry.name for entry in sorted(beside) if entry.is_file()}
     close = difflib.get_close_matches(wanted.name.lower(), lowered, n=1, cutoff=0.6)

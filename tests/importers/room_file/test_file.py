@@ -294,6 +294,7 @@ def test_wrong_kinds_are_refused(folder, old, new, said):
         ('"left.txt"', '"Left.tx"', "measurements 1, file", "nearest there: 'left.txt'"),
         ('"left.txt"', '"a\\\\left.txt"', "measurements 1, file", "write / between folders"),
         ('"left.txt"', '"."', "measurements 1, file", "this is a folder"),
+        ('"left.txt"', '"/dev/zero"', "measurements 1, file", "this is a pipe or device"),
         ('"left.txt"', '"qqqqqqq"', "measurements 1, file", "relative to the folder"),
         ('"left.txt"', '""', "measurements 1, file", "there is no file ''"),
         ('"microphone.txt"', '"mike.txt"', "microphone.file", "there is no file 'mike.txt'"),
