@@ -21,7 +21,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """What was collected stays: the garbage collector need not look through it after each test."""
+    """What was collected stays: the garbage collector need not look through it after each test.
+
+    And it may come more seldom than after every 700 objects: tests make many that soon go.
+    """
     gc.collect()
     gc.freeze()
+    gc.set_threshold(50_000, 20, 50)
     gc.enable()
