@@ -332,6 +332,11 @@ class FixedBandEqualiser:
             total += row
         return total
 
+    def require_phase(self) -> None:
+        """Raise ValueError if the bands were measured in level only."""
+        if self.shapes is not None:
+            raise ValueError("measured band shapes carry no phase: only the level is known")
+
     def response(self, gains_db: ArrayLike, frequencies: ArrayLike) -> ComplexArray:
         """Return the summed response of all bands as a complex amplitude ratio, shape (F,).
 
@@ -341,8 +346,7 @@ class FixedBandEqualiser:
             If the bands were measured in level only, so that their phase is not known, or gains are
             not as many as bands.
         """
-        if self.shapes is not None:
-            raise ValueError("measured band shapes carry no phase: only the level is known")
+        self.require_phase()
         total = np.ones(np.shape(frequencies), dtype=np.complex128)
         gains = self._one_for_each(gains_db)
         for index in np.flatnonzero(gains):

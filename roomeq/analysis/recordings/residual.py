@@ -150,11 +150,8 @@ def _cells(
     begin, sweep = model.starts[0], model.view.excitation
     quiet = (times > begin - 0.5 * sweep.pause) | (times < begin - sweep.ahead)  # no lead-in
     noise = np.full(heard.shape[1], np.nan)
-    ranked = np.sort(heard[quiet], axis=0)  # nan come last
-    count = np.isfinite(ranked).sum(axis=0)
-    (enough,) = np.nonzero(count >= _FEWEST_FRAMES)
-    middle = (count[enough] - 1) // 2, count[enough] // 2
-    noise[enough] = ranked[middle, enough].mean(axis=0) / math.log(2.0)
+    enough = np.isfinite(heard[quiet]).sum(axis=0) >= _FEWEST_FRAMES
+    noise[enough] = np.nanmedian(heard[quiet][:, enough], axis=0) / math.log(2.0)
     return _Cells(times=times, axis=axis[used], heard=heard, noise=np.maximum(noise, least))
 
 

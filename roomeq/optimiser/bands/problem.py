@@ -204,7 +204,7 @@ class BandGainProblem:
 
     def mean_response_db(self, labels: ArrayLike) -> FloatArray:
         """Return Ebar, the weighted mean of E over the fit axis, in dB."""
-        return np.asarray(self.response_db(labels) @ self.frequency_weights)
+        return self._summed(self.fit[..., -1], labels)
 
     def offsets(self, labels: ArrayLike) -> FloatArray:
         """Return the offsets of settings (..., B), and their mean response, (..., F' + 1)."""

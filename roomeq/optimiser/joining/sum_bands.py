@@ -80,8 +80,7 @@ def band_responses(
     ValueError
         If the bands were measured in level only, so that their phase is not known.
     """
-    if equaliser.shapes is not None:
-        raise ValueError("measured band shapes carry no phase: only the level is known")
+    equaliser.require_phase()
     return tuple(
         equaliser.band_ratio(index, frequencies, gains) for index, gains in enumerate(gains_db)
     )
@@ -201,7 +200,7 @@ class SumBands:
         for place in np.argsort(~alike, kind="stable"):  # what is alike only once
             label = labels[0, place] if alike[place] else labels[:, place]
             transfers = transfers * self.tables[place][label]
-        means_db = self.problem.fit[np.arange(len(alike) - 1), labels[:, :-1], -1].sum(axis=-1)
+        means_db = self.problem.mean_response_db(labels[:, :-1])
         return self.objective(transfers, means_db, coherent=coherent)
 
     def setting(self, labels: LabelArray) -> SumSetting:
