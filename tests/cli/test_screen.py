@@ -38,7 +38,7 @@ def seen(monkeypatch):
         monkeypatch.setenv("TERM", "xterm")
         monkeypatch.setattr(terminal, "PATIENCE", 1e6)
         size = os.terminal_size((columns, 40))
-        monkeypatch.setattr(terminal.shutil, "get_terminal_size", lambda *_: size)
+        monkeypatch.setattr(terminal.shutil, "get_terminal_size", lambda *_, **__: size)
         out, err = Screen(), Screen()
         monkeypatch.setattr(sys, "stdout", out)
         monkeypatch.setattr(sys, "stderr", err)

@@ -228,12 +228,17 @@ def test_third_octave_levels_are_refused(model):
         rq.batch.voice(model, [SAMPLES / "rented_hall"])
 
 
+def test_a_place_where_no_picture_can_stand_is_told_before_the_work(folders, monkeypatch, capsys):
+    monkeypatch.setattr("roomeq.cli.commands.voice", None)
+    room = str(folders[0] / "room.toml")
+    assert main(["voice", room, "--rooms", str(folders[1]), "--plot", room]) == 2
+    assert "is not a picture" in capsys.readouterr().err
+
+
 def test_the_command_keeps_a_plan_like_any_other(model, folders, voiced, tmp_path, capsys):
     file, page = str(tmp_path / "voicing.json"), str(tmp_path / "voicing.html")
     room = write_rooms(tmp_path, [99], seats=1)[0]
     words = ["voice", str(room / "room.toml"), "--rooms", *map(str, folders), "--plan", file]
-    assert main([*words, "--plot", str(room / "seat_1.txt")]) == 2  # a measurement stays
-    assert "is not a picture" in capsys.readouterr().err
     assert main([*words, "--plot", str(tmp_path / "lost.png")]) in (0, 1)
     said = capsys.readouterr().out
     assert "voiced for 6 rooms" in said

@@ -51,6 +51,17 @@ def answer(seed=4):
     return choose_together(task_of(room(seed)), evaluations=8000)
 
 
+def test_output_given_up_by_moves_is_that_of_each_setting():
+    """Turned against the rest at once, upright and inverted, as when each is set by itself."""
+    model = Model(task_of(room()))
+    state = model.state(find_loudest(model).x)
+    line, delays = model.own[-1], np.array([0.0, 2e-3, 7e-3])
+    moves = model.line_moves(state, line, delays, state.x[[model.n + line]])
+    each = [model.state(x, state.level).given_up for x in moves]
+    assert len(each) == 2 * delays.size
+    assert model.given_up_by(state, line, delays) == pytest.approx(each, abs=1e-9)
+
+
 def test_two_equal_sources_in_phase_are_6_db_louder_and_stay():
     task = task_of(two_equal(1.0, seats=1))
     found = choose_together(task, evaluations=4000)

@@ -18,7 +18,7 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify
 from roomeq.report.plots import pictures
-from roomeq.report.plots.pictures import PICTURES, Subject, write_pictures
+from roomeq.report.plots.pictures import PICTURES, Subject, write_picture, write_pictures
 from roomeq.report.plots.style import fonts_for
 
 PNG, SVG = b"\x89PNG\r\n\x1a\n", b"<?xml"
@@ -155,6 +155,22 @@ def test_nothing_but_a_picture_of_ours_is_replaced(tmp_path, monkeypatch):
     with pytest.raises(OSError, match=r"room\.toml"):
         write_pictures(found, taken, only=["seats"])
     assert taken.read_text("utf-8") == "format = 1\n"
+
+
+def test_the_page_is_as_large_as_matplotlib_makes_it(tmp_path):
+    def page(written):
+        figure = plt.figure(layout="constrained")
+        figure.subplots().set_ylabel("level (dB)")
+        written(figure)
+        return plt.imread(tmp_path / "page.png").shape[:2]
+
+    def tight(figure):
+        figure.savefig(tmp_path / "page.png", bbox_inches="tight", dpi=pictures._DOTS_PER_INCH)
+
+    wanted = page(tight)
+    (tmp_path / "page.png").unlink()
+    ours = page(lambda figure: write_picture(figure, tmp_path / "page.png"))
+    assert ours == pytest.approx(wanted, abs=1)
 
 
 def test_svg_is_the_same_every_time_and_replaces_its_like(tmp_path):
