@@ -238,6 +238,7 @@ def test_two_sweeps_where_one_is_described(bench, excitation):
 
 @pytest.mark.parametrize("excitation", EXCITATIONS)
 def test_an_overdriven_loudspeaker_is_no_slam(bench, excitation):
+    """What is driven hard has harmonics beyond the fifth, where else only a slam is heard."""
     case = bench.base("", "", excitation)
     codes, _ = found(bench, bench.hear(case, drive=make.bent(case.played, 0.25)))
     assert codes[0] == "distortion" or set(codes) == {"distortion", "gain_changed"}
@@ -250,7 +251,6 @@ def test_an_overdriven_loudspeaker_is_no_slam(bench, excitation):
 
 @pytest.mark.parametrize("share", [0.5, 0.25, 0.12])
 def test_what_a_clipped_input_bends_is_no_slam(bench, share):
-    """Its harmonics lie beyond the fifth, where nothing but a slam is looked for."""
     case = heard(bench, "own", noise_db=60.0)
     most = share * np.abs(case.microphone).max()
     codes, _ = found(bench, replace(case, microphone=np.clip(case.microphone, -most, most)))

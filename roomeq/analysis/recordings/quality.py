@@ -166,7 +166,7 @@ def _judged(
     findings += cut_findings(model, noise)
     heard: list[Finding] = []
     if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
-        bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
+        bent = any(total > _BENT for _, total in totals)
         spared = [  # what is missing, was dropped or cut off disturbs by itself
             (one.start, one.stop)
             for one in known + findings
