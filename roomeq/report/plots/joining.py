@@ -134,11 +134,14 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
     chosen = record.chosen.settings
     other = record.normal if chosen.inverted else record.inverted
     marks = [("as it is", record.present.settings, "o"), ("other polarity", other.settings, "^")]
-    for name, place, marker in marks if record.kept else [*marks, ("proposed", chosen, "D")]:
+    settled = fit.settings if isinstance(fit, JoiningRecord) else chosen
+    alike = (settled.delay_ms, settled.inverted) == (chosen.delay_ms, chosen.inverted)
+    best = "proposed" if alike else "best before the bands"
+    for name, place, marker in marks if record.kept else [*marks, (best, chosen, "D")]:
         value = np.interp(place.delay_ms, milliseconds, values[int(place.inverted)])
         drawn = ax.plot(place.delay_ms, value, marker, gid=name, zorder=5, clip_on=False)[0]
         drawn.set(color=COLOURS["ink"], markersize=7, markeredgewidth=1.2)
-        drawn.set_markerfacecolor(COLOURS["ink"] if name == "proposed" else "white")
+        drawn.set_markerfacecolor(COLOURS["ink"] if name == best else "white")
         share = (place.delay_ms - milliseconds[0]) / (milliseconds[-1] - milliseconds[0])
         beside: Look = {"ha": "left" if share < 0.04 else "right" if share > 0.96 else "center"}
         beside |= {"va": "top", "fontsize": 8, "zorder": 6}

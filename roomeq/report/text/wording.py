@@ -144,8 +144,8 @@ join_again: The other high-pass turns the subwoofer's phase by {value:+.0f} degr
     it set, delay, polarity and phase are to be chosen anew.
 joining_ambiguous: Both polarities sum equally well, each with a delay of its own, and which one the
     wires have cannot be told: measure both together again after setting.
-joining_at_end: The {name} of the subwoofer lies at an end of what may be set: better settings may
-    lie beyond.
+joining_at_end: Before the bands, the best {name} of the subwoofer lies at an end of what may be
+    set: better settings may lie beyond.
 level_outside_range: The level knob does not reach: set {value:+.1f} dB upstream.
 level_too_high: The wanted level asks {value:.1f} dB more at {band} than there is: play it that much
     quieter, or let the drive follow the headroom (drive_limit = "headroom").

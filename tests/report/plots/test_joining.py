@@ -113,7 +113,8 @@ def record_of(fit, delays_ms, values, *, present, normal, inverted):
         inverted=candidate(inverted, True),
         kept=False,
     )
-    return structs.replace(JoiningRecord.of(fit, measured=fit.data), alignment=alignment)
+    record = JoiningRecord.of(fit, measured=fit.data)
+    return structs.replace(record, alignment=alignment, settings=alignment.chosen.settings)
 
 
 def test_delay_map(fit):
@@ -171,6 +172,15 @@ def test_joining_map(fit):
 def test_nothing_is_proposed_where_nothing_changes(fit):
     kept = replace(fit, chosen=fit.present)
     assert lines(plot_joining_map(kept), "proposed") == []
+
+
+def test_a_delay_that_the_bands_have_moved_is_not_said_to_be_proposed(fit):
+    record = JoiningRecord.of(fit, measured=fit.data)
+    moved = structs.replace(record.settings, delay_ms=record.settings.delay_ms + 0.3)
+    ax = plot_joining_map(structs.replace(record, settings=moved))
+    assert lines(ax, "proposed") == []
+    at = line(ax, "best before the bands")[0][0]
+    assert at == pytest.approx(1e3 * fit.chosen.settings.delay)
 
 
 def test_a_plan_keeps_what_the_map_needs(fit):
