@@ -3,8 +3,8 @@
 Conventions
 -----------
 What happens at the top of a response hardly depends on what is taken for its bottom, so that the
-two are told apart in turn: low-passes with a plain box, low ends with the likeliest low-passes,
-low-passes with the likeliest low end, and so on once more.
+two are told apart in turn: single low-passes with a plain box, low ends with the likeliest of them,
+all low-passes with the likeliest low end, low ends with the likeliest low-passes.
 
 How likely a chain makes what was measured: a fit with correlated errors, and its evidence.
 
@@ -164,10 +164,8 @@ def search(errors: Errors, tried: list[Tried], low_ends: list[Tried]) -> tuple[F
     """Fit every set of low-passes, and every low end."""
     single = [one for one in tried if len(one.chain) < 2]
     low = _low_passes(errors, single, low_ends[0].chain, None)
-    for every in (single, tried):
-        ends = _low_ends(errors, low_ends, low)
-        best = likeliest(ends)
-        low = _low_passes(errors, every, best.tried.chain, best.fit)
+    best = likeliest(_low_ends(errors, low_ends, low))
+    low = _low_passes(errors, tried, best.tried.chain, best.fit)
     return low, _low_ends(errors, low_ends, low)
 
 
