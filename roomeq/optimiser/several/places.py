@@ -3,7 +3,7 @@
 Conventions
 -----------
 As in the package; a place is one source of the task, as if a subwoofer stood at each. Every
-combination of a size is searched coarsely, the best of them once more, and the best few in full.
+combination of a size is searched coarsely, of many the best once more, and the best few in full.
 """
 
 from __future__ import annotations
@@ -78,12 +78,14 @@ def choose_places(
             f"got {count} and {most}"
         )
     found: list[Combination] = []
+    again = max(AGAIN, full)
     for size in range(1, min(most, count) + 1):
         left, of_size = list(itertools.combinations(by_power(task), size)), []
-        for evaluations in (COARSE_EVALUATIONS, AGAIN_EVALUATIONS):
-            tried = [_tried(task, places, evaluations) for places in left]
-            tried.sort(key=lambda one: one[0])
-            left = [places for _, places, _ in tried[: max(AGAIN, full)]]
+        if len(left) > again:
+            tried = [_tried(task, places, COARSE_EVALUATIONS) for places in left]
+            left = [places for _, places, _ in sorted(tried, key=lambda one: one[0])[:again]]
+        tried = [_tried(task, places, AGAIN_EVALUATIONS) for places in left]
+        tried.sort(key=lambda one: one[0])
         for merit, places, start in tried[:full]:
             together = choose_together(
                 task.of_sources(places),
