@@ -268,6 +268,7 @@ def test_what_stands_is_told_as_it_stands():
 
 def test_places_are_those_of_every_pair_in_full(monkeypatch):
     monkeypatch.setattr("roomeq.optimiser.several.places.FULL_EVALUATIONS", 3000)
+    monkeypatch.setattr("roomeq.optimiser.several.places.AGAIN", 2)  # so that three are many
     three = random_room(8, 3, 3)
     task = task_of(replace(three, equaliser_of=(None,) * 3))
     found = choose_places(task, most=2, full=2)
