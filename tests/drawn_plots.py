@@ -1,8 +1,6 @@
 """What a plot drew: lines, bars and texts, found by their labels."""
 
 from fnmatch import fnmatchcase
-from functools import cache
-from pathlib import Path
 
 import matplotlib as mpl
 
@@ -12,18 +10,13 @@ import numpy as np
 import pytest
 from matplotlib import pyplot as plt
 from matplotlib.patches import Rectangle
-
-from roomeq.importers.room import read_room
-from roomeq.jobs.propose import propose
-
-SAMPLES = Path(__file__).parents[1] / "sample_measurements"
+from sample_jobs import JOBS, sample_room
 
 
-@cache
 def sample_plan(name):
-    """Return a sample room and its plan, searched briefly; made once for all tests."""
-    room = read_room(SAMPLES / name)
-    return room, propose(room, node_limit=1)
+    """Return a sample room and its plan, made once for all tests."""
+    room = sample_room(name)
+    return room, JOBS["propose"](room)
 
 
 @pytest.fixture(autouse=True)

@@ -10,7 +10,9 @@ from pathlib import Path
 
 import matplotlib
 import pytest
+from sample_jobs import JOBS, computed_once  # noqa: F401
 
+import roomeq as rq
 from roomeq.cli.main import main
 from roomeq.importers.room_file.reading import read_room_file
 
@@ -38,6 +40,7 @@ def test_ci_calls_the_test_command_of_the_readme():
     assert "python -m pytest" not in script  # it has no copy of its own
 
 
+@pytest.mark.usefixtures("computed_once")
 def test_main_job_prints_the_excerpt(capsys):
     words = shlex.split(fenced("main job").rsplit("&&", 1)[1])
     assert words[:2] == [".venv/bin/roomeq", "propose"]
@@ -79,6 +82,7 @@ def run(line):
     return main(named if any("*" in word for word in words) else words)
 
 
+@pytest.mark.usefixtures("computed_once")
 @pytest.mark.parametrize("block", ["own room", "sample rooms"])
 def test_commands_run_as_they_are_written(clone, block, capsys):
     said = {}
@@ -146,7 +150,9 @@ def test_pictures_are_two_and_small():
     matplotlib.__version_info__ < (3, 10),
     reason="drawn with matplotlib 3.10 or later: an older one leaves other margins around letters",
 )
-def test_pictures_are_those_that_the_script_draws(tmp_path, capsys):
+def test_pictures_are_those_that_the_script_draws(tmp_path, capsys, monkeypatch):
+    for name in ("read_room", "propose", "join"):
+        monkeypatch.setattr(rq, name, JOBS[name])
     path = ROOT / "sample_measurements" / "make_pictures.py"
     spec = importlib.util.spec_from_file_location("make_pictures", path)
     script = importlib.util.module_from_spec(spec)
@@ -159,6 +165,8 @@ def test_pictures_are_those_that_the_script_draws(tmp_path, capsys):
 def test_script_runs(tmp_path, monkeypatch, capsys):
     script = re.search(r"## As a script\n\n```python\n(.*?)```", GUIDE, re.DOTALL).group(1)
     notebook = re.search(r"## In a notebook\n\n```python\n(.*?)```", GUIDE, re.DOTALL).group(1)
+    for name in ("read_room", "propose"):
+        monkeypatch.setattr(rq, name, JOBS[name])
     monkeypatch.chdir(tmp_path)
     (tmp_path / "sample_measurements").symlink_to(ROOT / "sample_measurements")
     exec(compile(script + notebook, "GUIDE.md", "exec"), {})

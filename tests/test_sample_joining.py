@@ -14,14 +14,13 @@ import numpy as np
 import pytest
 import scipy.signal
 from joining_rooms import JOINED_TOML, write_joined_room
+from sample_jobs import JOBS, computed_once, sample_room  # noqa: F401
 from scipy.interpolate import CubicSpline
 
 from roomeq.cli.main import main
-from roomeq.importers.room import read_room
 from roomeq.importers.room_file.reading import read_room_file
 from roomeq.importers.text.export import read_text_export
-from roomeq.jobs.join import RoomJoining, join
-from roomeq.jobs.propose import propose
+from roomeq.jobs.join import RoomJoining
 from roomeq.optimiser.path.estimate import PathVerdict
 from roomeq.plan.plan import read_plan
 from roomeq.room.room import Room
@@ -71,12 +70,12 @@ def linkwitz_riley(kind: str, axis: np.ndarray) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def room() -> Room:
-    return read_room(FERRY)
+    return sample_room(NAME)
 
 
 @pytest.fixture(scope="module")
 def joined(room: Room) -> RoomJoining:
-    return join(room)
+    return JOBS["join"](room)
 
 
 # ---------------------------------------------------------------------------------- made again
@@ -307,6 +306,7 @@ def test_measured_sum_is_the_predicted_one(joined: RoomJoining) -> None:
     assert joined.record.notes == ("noise_unknown",)
 
 
+@pytest.mark.usefixtures("computed_once")
 def test_the_command_says_what_is_to_be_set_and_keeps_it_as_a_plan(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], joined: RoomJoining
 ) -> None:
@@ -349,7 +349,7 @@ def test_no_plan_is_kept_where_nothing_is_joined(
 
 def test_a_proposal_gains_in_the_truth(room: Room) -> None:
     """Level of the sum by hand, from the truth: standard deviation of the power average."""
-    plan = propose(room)
+    plan = JOBS["propose"](room)
     record = plan.joining
     assert record is not None
     assert record.bypass == (str(room.path[AMPLIFIER]),)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from places import SAMPLES
+from sample_jobs import JOBS, sample_room
 
 import roomeq as rq
 
@@ -38,15 +38,15 @@ def test_one_seat_with_phase_is_one_row():
 
 @pytest.fixture(scope="module")
 def ferry():
-    room = rq.read_room(SAMPLES / "ferry_office")
-    plan = rq.propose(room, node_limit=1)
+    room = sample_room("ferry_office")
+    plan = JOBS["propose"](room)
     return room, plan, rq.verify(plan, room)
 
 
 def test_every_result_is_one_short_line(ferry):
     room, plan, found = ferry
     results = [room, room.survey, room.survey.measurements[0], room.device, room.equaliser, plan]
-    results += [rq.room_overview(room), rq.join(room), found]
+    results += [rq.room_overview(room), JOBS["join"](room), found]
     for result in results:
         text = repr(result)
         assert text.startswith(f"<{type(result).__name__}")

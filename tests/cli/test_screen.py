@@ -9,14 +9,17 @@ import struct
 import subprocess
 import sys
 import termios
-from functools import cache
 
 import pytest
+from joining_rooms import JOINED_TOML, write_joined_room
 from places import SAMPLES
+from sample_jobs import JOBS, computed_once, once  # noqa: F401
 
 from roomeq.base.doing import watched
 from roomeq.cli import commands
 from roomeq.cli.main import main
+from roomeq.jobs.join import join
+from roomeq.jobs.propose import propose
 from roomeq.optimiser.several import choose
 from roomeq.report.text import terminal
 
@@ -48,23 +51,10 @@ def seen(monkeypatch):
 
 
 @pytest.fixture(scope="module")
-def jobs():
-    """What is computed once for all that is said of it, in whatever width."""
-    names = ("join", "estimated_path", "room_overview", "propose", "read_room")
-    return {name: cache(getattr(commands, name)) for name in names}
-
-
-@pytest.fixture
-def computed_once(monkeypatch, jobs):
-    for name, job in jobs.items():
-        monkeypatch.setattr(commands, name, job)
-
-
-@pytest.fixture(scope="module")
-def plans(tmp_path_factory, jobs):
+def plans(tmp_path_factory):
     kept = {room: tmp_path_factory.mktemp("plans") / "plan.json" for room in (CABIN, FERRY)}
     with pytest.MonkeyPatch.context() as patched:
-        for name, job in jobs.items():
+        for name, job in JOBS.items():
             patched.setattr(commands, name, job)
         for room, path in kept.items():
             main(["propose", room, "--plan", str(path)])
@@ -100,11 +90,15 @@ AIMS = {
 The foundry's check has a table of each subwoofer besides."""
 
 
+@pytest.mark.usefixtures("computed_once")
 @pytest.mark.parametrize("room", AIMS)
-def test_what_is_told_at_first_glance_is_short(seen, computed_once, monkeypatch, room):
+def test_what_is_told_at_first_glance_is_short(seen, monkeypatch, room):
     """In a terminal, where bars take room, and in a pipe."""
     assert set(AIMS) == {path.parent.name for path in SAMPLES.glob("*/room.toml")}
-    monkeypatch.setattr(choose, "EVALUATIONS_EACH", 200)
+    if room == "bell_foundry":  # searched briefly, and not for others
+        monkeypatch.setattr(choose, "EVALUATIONS_EACH", 200)
+        for name, job in (("join", join), ("propose", propose)):
+            monkeypatch.setattr(commands, name, once(job))
     for command, most in AIMS[room].items():
         texts = [seen(80, command, SAMPLES / room)[1], io.StringIO()]
         monkeypatch.setattr(sys, "stdout", texts[1])
@@ -125,22 +119,23 @@ def test_plans_fit_with_their_bars(seen, plans, room, options, most):
     assert text.count("│") == 9
 
 
+@pytest.mark.usefixtures("computed_once")
 @pytest.mark.parametrize(("room", "most"), [(CABIN, 60), (FERRY, 70)])
 @pytest.mark.parametrize("options", [(), ("--detail",)])
-def test_checks_fit(seen, computed_once, room, options, most):
+def test_checks_fit(seen, room, options, most):
     fits(seen, "check", room, *options, most=most + 60 * len(options))
 
 
-def test_a_joining_fits(seen, computed_once, monkeypatch, jobs):
+@pytest.mark.usefixtures("computed_once")
+def test_a_joining_fits(seen, monkeypatch):
     # with and without detail a room of levels and phases is read alike
-    monkeypatch.setattr(
-        commands, "read_room", lambda path, **_: jobs["read_room"](path, detail=False)
-    )
+    monkeypatch.setattr(commands, "read_room", lambda path, **_: JOBS["read_room"](path))
     text = fits(seen, "join", FERRY, "--detail", most=110)
     assert text.rstrip().splitlines()[-1].startswith("Safety: ")
 
 
-def test_a_verification_fits(seen, plans, computed_once):
+@pytest.mark.usefixtures("computed_once")
+def test_a_verification_fits(seen, plans):
     fits(seen, "verify", plans[CABIN], CABIN, most=50)
 
 
@@ -194,13 +189,18 @@ def test_a_real_terminal_has_its_own_width(plans):
     assert 80 < max(map(len, text.decode().splitlines())) <= 96
 
 
-def test_progress_names_the_file_and_how_many_of_how_many(seen, monkeypatch):
+OFFERED = '{ family = "linkwitz_riley", orders = [4], corners = [80, 100] }\n'
+
+
+def test_progress_names_the_file_and_how_many_of_how_many(seen, monkeypatch, tmp_path):
     heard = []
     monkeypatch.setattr(
         terminal, "watched", lambda by: watched(lambda words: (heard.append(words), by(words)))
     )
-    seen(80, "join", FERRY)
-    assert "reading bench_middle_sub.txt, 2 of 10" in heard
+    offered = f"[processor]\nsame_corner = true\nlow_pass = {OFFERED}high_pass = {OFFERED}"
+    toml = JOINED_TOML.replace("[processor]\n", offered)
+    seen(80, "join", write_joined_room(tmp_path, toml=toml, sources=("sub", "mains")))
+    assert "reading mains_0.txt, 2 of 4" in heard
     assert "joining at 100 Hz, 2 of 2" in heard
     heard.clear()
     seen(80, "propose", CABIN)
