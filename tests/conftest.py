@@ -6,18 +6,36 @@ Many small matrix products: threads only get in each other's way, as in `roomeq.
 import gc
 import os
 import sys
+from collections.abc import Generator
 from pathlib import Path
 
 import pytest
 
+WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")  # gw0, gw1 ...
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 gc.disable()  # until all is collected: the syntax trees of all tests would be gone through in vain
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "benchmarks")]
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Import hypothesis as it is: pytest would rewrite all of it, as every plugin's package."""
+    getattr(config.pluginmanager.rewrite_hook, "_must_rewrite", set()).discard("hypothesis")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """Every other process begins at the end: each finds half of the bytecode made by another."""
+    report = yield
+    if isinstance(collector, pytest.Directory) and WORKER and int(WORKER[2:]) % 2:
+        report.result.reverse()
+    return report
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The file that takes longest comes first: no processor is to wait for it at the end."""
-    items.sort(key=lambda item: item.path.name != "test_notebooks.py")
+    items.sort(key=lambda item: (item.path.name != "test_notebooks.py", WORKER and item.path))
 
 
 def pytest_collection_finish() -> None:

@@ -38,8 +38,12 @@ def sample_room(name: str) -> Room:
     return _read_once(SAMPLES / name)
 
 
-@pytest.fixture
-def computed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+def put_jobs(patch: pytest.MonkeyPatch) -> None:
     """Let commands find what is computed already."""
     for name, job in JOBS.items():
-        monkeypatch.setattr(commands, name, job)
+        patch.setattr(commands, name, job)
+
+
+@pytest.fixture
+def computed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    put_jobs(monkeypatch)

@@ -16,6 +16,7 @@ import pytest
 from devices_apart import Device, measured
 from joining_rooms import JOINED_TOML, write_joined_room
 from places import SAMPLES
+from sample_jobs import computed_once, put_jobs  # noqa: F401
 
 from roomeq.cli import commands
 from roomeq.cli.main import main
@@ -23,6 +24,7 @@ from roomeq.importers.room import read_room
 from roomeq.report.plots import pictures
 from roomeq.report.plots.pictures import PICTURES
 
+pytestmark = pytest.mark.usefixtures("computed_once")
 HALL = str(SAMPLES / "rented_hall")
 CABIN = SAMPLES / "lakeside_cabin"
 
@@ -36,7 +38,12 @@ def run(capsys, *arguments):
 @cache
 def told(*words):
     """Run a command on what stays as it is, once for all tests that only read what it said."""
-    with redirect_stdout(io.StringIO()) as out, redirect_stderr(io.StringIO()) as err:
+    with (
+        redirect_stdout(io.StringIO()) as out,
+        redirect_stderr(io.StringIO()) as err,
+        pytest.MonkeyPatch.context() as patched,
+    ):
+        put_jobs(patched)
         status = main([str(word) for word in words])
     return status, out.getvalue(), err.getvalue()
 

@@ -13,7 +13,7 @@ import termios
 import pytest
 from joining_rooms import JOINED_TOML, write_joined_room
 from places import SAMPLES
-from sample_jobs import JOBS, computed_once, once  # noqa: F401
+from sample_jobs import JOBS, computed_once, once, put_jobs  # noqa: F401
 
 from roomeq.base.doing import watched
 from roomeq.cli import commands
@@ -54,8 +54,7 @@ def seen(monkeypatch):
 def plans(tmp_path_factory):
     kept = {room: tmp_path_factory.mktemp("plans") / "plan.json" for room in (CABIN, FERRY)}
     with pytest.MonkeyPatch.context() as patched:
-        for name, job in JOBS.items():
-            patched.setattr(commands, name, job)
+        put_jobs(patched)
         for room, path in kept.items():
             main(["propose", room, "--plan", str(path)])
     return kept

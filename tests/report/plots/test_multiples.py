@@ -49,9 +49,15 @@ def collisions(figure):
     ]
 
 
-def test_every_seat_before_and_predicted():
+@pytest.fixture(scope="module")
+def cabin():
+    """The plan of the cabin, and the page of its seats."""
     plan = sample_plan("lakeside_cabin")[1]
-    figure = plot_every_seat(plan)
+    return plan, plot_every_seat(plan)
+
+
+def test_every_seat_before_and_predicted(cabin):
+    plan, figure = cabin
     found = panels(figure)
     assert list(found) == [seat.seat for seat in plan.seats]
     rows = zip(
@@ -76,8 +82,8 @@ def test_every_seat_before_and_predicted():
     assert not collisions(figure)
 
 
-def test_levels_have_the_proportions_of_iec_60263():
-    ax = plot_every_seat(sample_plan("lakeside_cabin")[1]).axes[0]
+def test_levels_have_the_proportions_of_iec_60263(cabin):
+    ax = cabin[1].axes[0]
     ax.figure.draw_without_rendering()
     (x0, y0), (x1, y1) = ax.transData.transform([(20.0, 60.0), (200.0, 110.0)])
     assert x1 - x0 == pytest.approx(y1 - y0, rel=1e-6)  # a decade as long as 50 dB
