@@ -18,6 +18,7 @@ from roomeq.cli.main import main
 from roomeq.device.crossover import HighPass
 from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
 from roomeq.plan.plan import read_plan, write_plan
+from roomeq.report.sheet import sheet
 from roomeq.report.sheet.sheet import plan_names, settings_sheet, write_settings_sheet
 from roomeq.report.text.plan import plan_text
 
@@ -344,6 +345,7 @@ def test_without_jinja2_the_remedy_is_said(plan, monkeypatch):
             raise ImportError(name)
         return real(name, *arguments, **named)
 
+    sheet._template.cache_clear()
     monkeypatch.setattr(builtins, "__import__", refuse)
     with pytest.raises(RoomeqError, match=r"roomeq\[report\]"):
         settings_sheet({"music": plan})
