@@ -332,7 +332,7 @@ def test_no_plan_is_kept_where_nothing_is_joined(
 ) -> None:
     toml = JOINED_TOML.replace("common_reference = true", "common_reference = false")
     four = ("sub", "mains", "both", "difference")
-    write_joined_room(tmp_path, toml=toml, late=-0.0075, sources=four)
+    write_joined_room(tmp_path, toml=toml, late=-0.0075, seats=1, sources=four)
     file = tmp_path / "plan.json"
     assert main(["join", str(tmp_path), "--plan", str(file)]) == 2
     said = capsys.readouterr()
@@ -340,7 +340,7 @@ def test_no_plan_is_kept_where_nothing_is_joined(
     assert "late or early?" in said.out  # the question stands before the refusal
     assert not file.exists()
     decided = toml.replace("= false", '= false\nsubwoofer = "late"')
-    write_joined_room(tmp_path, toml=decided, late=-0.0075, sources=four)
+    write_joined_room(tmp_path, toml=decided, late=-0.0075, seats=1, sources=four)
     assert main(["join", str(tmp_path), "--plan", str(file)]) == 0
     kept = read_plan(file)
     assert kept.joins

@@ -222,7 +222,7 @@ def test_a_plan_in_a_notebook(plan):
 
 @pytest.fixture(scope="module")
 def joined(tmp_path_factory):
-    return read_room(write_joined_room(tmp_path_factory.mktemp("joined")))
+    return read_room(write_joined_room(tmp_path_factory.mktemp("joined"), seats=1))
 
 
 def test_a_joined_plan_holds_all_that_is_to_be_set(joined):
