@@ -1,7 +1,6 @@
 """The look of plots: readable in colour and without, in the proportions of the standards."""
 
 import inspect
-import subprocess
 import sys
 
 import matplotlib as mpl
@@ -198,9 +197,3 @@ def test_a_margin_holds_long_names():
     assert name.startswith(written[:-1])
     assert shortened("sofa") == "sofa"
     assert shortened("so\x1b[1mfa") == "so\\x1b[1mfa"
-
-
-def test_importing_plots_loads_neither_matplotlib_nor_pandas():
-    script = "import sys, roomeq.plots\nprint(*sys.modules)"
-    run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
-    assert not {"matplotlib", "pandas"} & set(run.stdout.split())
