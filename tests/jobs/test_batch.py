@@ -226,7 +226,9 @@ def test_misuse_is_refused(rooms, tmp_path):
         rq.batch.propose_many(rooms, out=tmp_path, executor=Here(), jobs=2)
 
 
-def test_the_command_tells_and_keeps(rooms, tmp_path, capsys):
+def test_the_command_tells_and_keeps(rooms, tmp_path, capsys, monkeypatch):
+    here = {1: Here()}  # processes are killed above, with the same words
+    monkeypatch.setattr("roomeq.jobs.batch.ProcessPoolExecutor", lambda jobs, **_: here[jobs])
     out = tmp_path / "out"
     words = ["batch", *map(str, rooms), str(tmp_path / "none"), "--out", str(out), "--jobs", "1"]
     assert main([*words, "--plot"]) == 1
