@@ -139,10 +139,9 @@ def band_db(centre, gain_db):
 def test_neither_level_nor_order_nor_number_of_copies_changes_the_gains(seed, shift_db, order):
     levels = drawn_levels(seed, seats=3)
     found = drawn_fit(seed, 3)
-    for same in (levels + shift_db, levels[order], np.repeat(levels, 2, axis=0)):
-        other = fitted(same)
-        assert other.best_deviation_db == pytest.approx(found.best_deviation_db, abs=1e-6)
-        assert other.gains_db.tolist() == found.gains_db.tolist()
+    other = fitted(np.repeat(levels[order] + shift_db, 2, axis=0))
+    assert other.best_deviation_db == pytest.approx(found.best_deviation_db, abs=1e-6)
+    assert other.gains_db.tolist() == found.gains_db.tolist()
 
 
 @FEW

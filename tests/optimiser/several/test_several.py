@@ -48,7 +48,7 @@ def room(seed=4):
 
 @functools.cache
 def answer(seed=4):
-    return choose_together(task_of(room(seed)), evaluations=8000)
+    return choose_together(task_of(room(seed)), evaluations=4000)
 
 
 def test_output_given_up_by_moves_is_that_of_each_setting():
@@ -89,7 +89,7 @@ def test_one_late_is_a_cosine():
 
 def test_what_is_late_is_waited_for():
     found = choose_together(
-        task_of(two_equal(np.exp(-2j * np.pi * POINTS * LATE))), evaluations=8000
+        task_of(two_equal(np.exp(-2j * np.pi * POINTS * LATE))), evaluations=4000
     )
     first, second = found.settings
     assert first.delay - second.delay == pytest.approx(LATE, abs=1e-9)
@@ -98,7 +98,7 @@ def test_what_is_late_is_waited_for():
 
 
 def test_one_inverted_is_turned_back():
-    found = choose_together(task_of(two_equal(-1.0 + 1e-3j)), evaluations=8000)
+    found = choose_together(task_of(two_equal(-1.0 + 1e-3j)), evaluations=4000)
     first, second = found.settings
     assert first.inverted != second.inverted
     assert first.delay == second.delay
@@ -169,13 +169,13 @@ def test_what_is_rounded_keeps_the_limits_of_its_bands():
 
 def test_less_output_may_be_given_up():
     found = choose_together(
-        task_of(room(), most_given_up_db=1.0), evaluations=8000, contributions=False
+        task_of(room(), most_given_up_db=1.0), evaluations=4000, contributions=False
     )
     assert found.after.output_given_up_db <= 1.0 + 1e-3 < answer().after.output_given_up_db
 
 
 def test_the_same_again():
-    again = choose_together(task_of(room()), evaluations=8000)
+    again = choose_together(task_of(room()), evaluations=4000)
     assert again.settings == answer().settings
     assert [g.tolist() for g in again.gains_db] == [g.tolist() for g in answer().gains_db]
     assert again.evaluations == answer().evaluations
@@ -185,7 +185,7 @@ def test_order_and_scale_do_not_matter():
     task, found = task_of(room()), answer()
     sources = tuple(replace(s, pressures=7.3 * s.pressures[::-1]) for s in reversed(task.sources))
     turned = replace(task, sources=sources, seat_weights=task.seat_weights[::-1])
-    other = choose_together(turned, evaluations=8000)
+    other = choose_together(turned, evaluations=4000)
     assert other.settings == found.settings[::-1]
     assert other.after.by_seat_db[::-1] == pytest.approx(found.after.by_seat_db, abs=1e-6)
     assert other.without[0].without_db == pytest.approx(found.without[1].without_db, abs=1e-6)
@@ -194,11 +194,11 @@ def test_order_and_scale_do_not_matter():
 def test_not_behind_differential_evolution():
     """Delays, polarities and levels alone; popsize 15, as many evaluations, on the same loss."""
     quiet = replace(random_room(13, 3, 4), equaliser_of=(None,) * 3)
-    found = choose_together(task_of(quiet), evaluations=12000, contributions=False)
+    found = choose_together(task_of(quiet), evaluations=6000, contributions=False)
     low, high = quiet.bounds()
     rival = differential_evolution(
         lambda x: quiet.objective(x.T), list(zip(low, high, strict=True)), popsize=15,
-        maxiter=12000 // (15 * low.size), polish=False, vectorized=True,
+        maxiter=6000 // (15 * low.size), polish=False, vectorized=True,
         updating="deferred", tol=0.0, **{DRAWS: 3},
     )  # fmt: skip
     assert found.best.deviation_db <= 1.005 * np.sqrt(rival.fun)  # it may end between steps
@@ -206,7 +206,7 @@ def test_not_behind_differential_evolution():
 
 def test_few_moves_are_tied_with_the_best():
     model = Model(task_of(random_room(5, 2, 6)))
-    best, before = search(model, evaluations=8000), model.before()
+    best, before = search(model, evaluations=4000), model.before()
     few = with_few_moves(model, best, before, limit=tie_loss(best, before))
     assert few.merit <= tie_loss(best, before) + 1e-9
     counts = [count_moves(model, s.x, before) for s in (best, few)]
@@ -218,7 +218,7 @@ def test_alike_where_nothing_is_lost():
     boom = 10.0 ** (9.0 / 20.0 * np.exp(-(np.log2(POINTS / 50.0) ** 2) / 0.08))
     both = two_equal(1.0, equaliser_of=(0, 1))
     both = replace(both, pressures=both.pressures * boom)
-    found = choose_together(task_of(both), evaluations=8000, contributions=False)
+    found = choose_together(task_of(both), evaluations=4000, contributions=False)
     assert found.gains_db[0].tolist() == found.gains_db[1].tolist()
     assert found.gains_db[0].min() <= -4.0
 
@@ -227,7 +227,7 @@ def test_a_needless_one_is_named():
     weak = room()
     pressures = np.concatenate([weak.pressures, 1e-3 * weak.pressures[:1, ::-1]])
     shared = replace(weak, pressures=pressures, equaliser_of=(0, 0, 0))
-    found = choose_together(task_of(shared), evaluations=8000)
+    found = choose_together(task_of(shared), evaluations=4000)
     assert [one.needless for one in found.without] == [False, False, True]
     assert abs(found.without[2].output_without_db) < 0.5
 
@@ -247,7 +247,7 @@ def test_one_that_adds_nothing_is_named_where_nothing_is_gained():
 def test_in_series_they_share_all_but_polarity():
     task = task_of(replace(room(), equaliser_of=(0, 0)))
     fed = replace(task, sources=(task.sources[0], replace(task.sources[1], fed_by=0)))
-    first, second = choose_together(fed, evaluations=8000).settings
+    first, second = choose_together(fed, evaluations=4000).settings
     assert (first.delay, first.level_change_db) == (second.delay, second.level_change_db)
 
 
@@ -267,14 +267,14 @@ def test_what_stands_is_told_as_it_stands():
 
 
 def test_places_are_those_of_every_pair_in_full(monkeypatch):
-    monkeypatch.setattr("roomeq.optimiser.several.places.FULL_EVALUATIONS", 3000)
-    monkeypatch.setattr("roomeq.optimiser.several.places.AGAIN", 2)  # so that three are many
+    monkeypatch.setattr("roomeq.optimiser.several.places.FULL_EVALUATIONS", 1500)
+    monkeypatch.setattr(places, "AGAIN", 2)  # so that three are many
     three = random_room(8, 3, 3)
     task = task_of(replace(three, equaliser_of=(None,) * 3))
     found = choose_places(task, most=2, full=2)
     assert [len(one.places) for one in found] == [1] * 2 + [2] * 2
     pairs = {
-        pair: choose_together(task.of_sources(pair), contributions=False, evaluations=8000)
+        pair: choose_together(task.of_sources(pair), contributions=False, evaluations=4000)
         for pair in itertools.combinations(range(3), 2)
     }
     best = min(one.after.deviation_db for one in pairs.values())
