@@ -165,11 +165,12 @@ def _gains(
     equaliser: FixedBandEqualiser, gains_db: FloatArray, *, setup: Setup, sub_db: float = 0.0
 ) -> Change:
     """Return the change to other gains, or to another equaliser."""
+    kept = (gains_db == setup.gains_db) & (equaliser is setup.equaliser)  # these change nothing
 
     def ratio(frequencies: FloatArray) -> ComplexArray:
         assert setup.equaliser is not None
-        planned = setup.equaliser.response(setup.gains_db, frequencies)
-        return np.asarray(equaliser.response(gains_db, frequencies) / planned)
+        planned = setup.equaliser.response(np.where(kept, 0.0, setup.gains_db), frequencies)
+        return equaliser.response(np.where(kept, 0.0, gains_db), frequencies) / planned
 
     return Change(transfer=ratio, sub_db=sub_db)
 
