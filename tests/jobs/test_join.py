@@ -31,6 +31,8 @@ from roomeq.report.text.room import room_text
 from roomeq.room.room import weighed_room
 from roomeq.wanted.loss import Loss
 
+pytestmark = pytest.mark.usefixtures("joining_once")
+
 
 @pytest.fixture(scope="module")
 def room(tmp_path_factory):

@@ -42,6 +42,8 @@ from roomeq.report.sheet.steps import leave_alone, measure_step, opening_steps
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.wording import caution_text, no_change_text
 
+pytestmark = pytest.mark.usefixtures("joining_once")
+
 SEARCH = BandSearch(node_limit=1, prove=False, leave_out=False)
 
 

@@ -19,6 +19,8 @@ from roomeq.plan.records import PresentRecord
 from roomeq.plan.verification import CauseCode
 from roomeq.report.text.verification import verification_text
 
+pytestmark = pytest.mark.usefixtures("joining_once")
+
 
 @pytest.fixture(scope="module")
 def room(tmp_path_factory):

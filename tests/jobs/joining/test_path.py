@@ -13,6 +13,8 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.joining.path import described_path, engaged_rows, estimated_path
 from roomeq.optimiser.path.estimate import PathVerdict
 
+pytestmark = pytest.mark.usefixtures("joining_once")
+
 
 @pytest.fixture(scope="module")
 def room(tmp_path_factory):
