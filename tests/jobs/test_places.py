@@ -14,7 +14,8 @@ AT = echoes(3)
 
 @pytest.fixture(autouse=True)
 def few_evaluations(monkeypatch):
-    monkeypatch.setattr(places, "FULL_EVALUATIONS", 400)
+    for name in ("COARSE_EVALUATIONS", "AGAIN_EVALUATIONS", "FULL_EVALUATIONS"):
+        monkeypatch.setattr(places, name, 400)
 
 
 def room_of(folder, tried, *, seats, more=""):

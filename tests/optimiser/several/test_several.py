@@ -13,6 +13,7 @@ from scipy.optimize import approx_fprime, differential_evolution
 from several_rooms import AXIS, POINTS, SeveralRoom, random_room
 
 from roomeq.device.processor import JoiningSettings
+from roomeq.optimiser.several import places
 from roomeq.optimiser.several.choose import (
     choose_together,
     count_moves,
@@ -267,7 +268,8 @@ def test_what_stands_is_told_as_it_stands():
 
 
 def test_places_are_those_of_every_pair_in_full(monkeypatch):
-    monkeypatch.setattr("roomeq.optimiser.several.places.FULL_EVALUATIONS", 1500)
+    for name in ("COARSE_EVALUATIONS", "AGAIN_EVALUATIONS", "FULL_EVALUATIONS"):
+        monkeypatch.setattr(places, name, 800)
     monkeypatch.setattr(places, "AGAIN", 2)  # so that three are many
     three = random_room(8, 3, 3)
     task = task_of(replace(three, equaliser_of=(None,) * 3))

@@ -62,7 +62,8 @@ PAIRS = tuple(itertools.combinations(range(3), 2))
 
 
 def test_two_places_of_three_are_those_of_all_settings(monkeypatch):
-    monkeypatch.setattr(places, "FULL_EVALUATIONS", 1000)
+    for name in ("COARSE_EVALUATIONS", "AGAIN_EVALUATIONS", "FULL_EVALUATIONS"):
+        monkeypatch.setattr(places, name, 800)
     chosen = places.choose_places(task_on_the_grid(range(3)), most=2)
     pairs = [one for one in chosen if len(one.places) == 2]
     by_all = sorted(PAIRS, key=lambda pair: least_of_all(pair)[0])
