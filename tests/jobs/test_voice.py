@@ -18,6 +18,7 @@ import roomeq as rq
 from roomeq.cli.main import main
 from roomeq.jobs import voice as voicing_job
 from roomeq.jobs.drive.scene import DriveScene
+from roomeq.jobs.voice import rooms_needed
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.bands.voicing import over_rooms
 from roomeq.report.plots.rooms import plot_voicing
@@ -32,9 +33,9 @@ def loft():
 
 @pytest.fixture(scope="module", autouse=True)
 def seldom_proven():
-    """The gains of a voicing are chosen before its plan asks how good they could be at most."""
+    """The gains are chosen before the plan of a voicing asks what a proposal would be."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(voicing_job, "propose", partial(rq.propose, node_limit=1))
+        patch.setattr(voicing_job, "propose", partial(rq.propose, node_limit=1, best=True))
         yield
 
 
@@ -244,7 +245,10 @@ def test_a_place_where_no_picture_can_stand_is_told_before_the_work(folders, mon
     assert "is not a picture" in capsys.readouterr().err
 
 
-def test_the_command_keeps_a_plan_like_any_other(model, folders, voiced, tmp_path, capsys):
+def test_the_command_keeps_a_plan_like_any_other(
+    model, folders, voiced, tmp_path, capsys, monkeypatch
+):
+    monkeypatch.setattr(voicing_job, "propose", rq.propose)
     file, page = str(tmp_path / "voicing.json"), str(tmp_path / "voicing.html")
     room = write_rooms(tmp_path, [99], seats=1)[0]
     words = ["voice", str(room / "room.toml"), "--rooms", *map(str, folders), "--plan", file]
@@ -273,6 +277,8 @@ def test_the_command_keeps_a_plan_like_any_other(model, folders, voiced, tmp_pat
     said = " ".join(capsys.readouterr().out.split())
     assert "as suits all rooms" in said
     assert f", the proposal {plan.deviation_after_db:.2f} dB (see why at each band)." in said
+    monkeypatch.setattr("roomeq.cli.commands.voice", lambda *_, **__: voiced)
+    monkeypatch.setattr("roomeq.cli.commands.rooms_needed", partial(rooms_needed, draws=1))
     assert main(["voice", str(room), "--rooms", *map(str, folders), "--json"]) in (0, 1)
     record = json.loads(capsys.readouterr().out)
     assert list(record["gains_db"].values()) == list(plan.gains_db)
