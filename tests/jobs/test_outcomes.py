@@ -165,7 +165,7 @@ def test_a_wide_null_at_the_only_seat_does_not_pull_everything_down(width, place
 def test_a_null_at_one_seat_of_five_is_not_boosted():
     levels = np.full((5, AXIS.size), 75.0)
     levels[2] -= 25.0 * np.exp(-0.5 * (np.log2(AXIS / 50.0) / 0.15) ** 2)
-    fit = fitted(levels, node_limit=1)
+    fit = fitted(levels)
     assert boost_db(fit.gains_db, np.geomspace(42.0, 60.0, 99)).max() <= 0.5
 
 
@@ -176,7 +176,7 @@ def test_a_strong_reflection_is_not_boosted_at_its_dip(strength, everywhere):
     levels = np.full((4, AXIS.size), 75.0)
     comb = np.abs(1.0 + strength * np.exp(-2j * np.pi * AXIS / (2 * 55.0)))
     levels[slice(None) if everywhere else slice(1)] += 20.0 * np.log10(comb)
-    fit = fitted(levels, node_limit=1)
+    fit = fitted(levels)
     near = 55.0 * 2.0 ** np.linspace(-1 / 12, 1 / 12, 41)
     assert boost_db(fit.gains_db, near).max() <= 0.5 + 0.01
 
