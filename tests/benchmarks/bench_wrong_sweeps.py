@@ -73,8 +73,8 @@ class Case:
 class Bench:
     """Makes cases in a folder, lets the library judge them, and counts."""
 
-    def __init__(self, folder: Path, seed: int) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, seed: int, *, rate: int = 48000) -> None:
+        self.folder, self.rate = folder, rate
         self.rng = np.random.default_rng(seed)
         self._own: dict[str, tuple[np.ndarray, int, Path]] = {}
 
@@ -94,6 +94,7 @@ class Bench:
     def base(self, kind: str, strength: object = "", excitation: str = "own", **options) -> Case:
         """A recording to come: excitation and, in `accept`, nothing."""
         rng = self.rng
+        rate = options.setdefault("rate", self.rate)
         if excitation == "own":
             played, rate, description = self.own(**options)
             document = json.loads(description.read_text())["sweep"]
@@ -103,7 +104,6 @@ class Bench:
                 description=description, sweep_at=document["lead_in"] + document["pause"],
                 sweep_length=length,
             )  # fmt: skip
-        rate = int(options.get("rate", 48000))
         start, stop = options.get("start", rng.uniform(8, 16)), options.get("stop", 500.0)
         length = options.get("length", 5.0)
         shape = make.linear if excitation == "linear" else make.exponential

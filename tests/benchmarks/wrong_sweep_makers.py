@@ -57,8 +57,10 @@ def room(rng, rate, *, decay=0.5, subwoofer=True):
     modal = (turns[None] * jumps[:, None]).sum(axis=2).imag.ravel()[: coarse.size]
     modal = 0.02 * scipy.signal.resample_poly(modal, 16, 1)[: times.size]
     travel = np.linalg.norm(seat - source) / SPEED
-    modal *= 0.02
+    more = 48000.0 / rate  # the same room at every rate
+    modal *= 0.02 * more
     diffuse = rng.standard_normal(times.size) * np.exp(-6.91 * times / (0.7 * decay))
+    diffuse *= np.sqrt(more)
     high = scipy.signal.butter(4, 250.0, "highpass", fs=rate, output="sos")
     impulse = modal + 0.02 * scipy.signal.sosfilt(high, diffuse)
     impulse[0] += 1.0
