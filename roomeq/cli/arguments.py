@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import textwrap
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from roomeq.report.text.safety import SAFETY
@@ -112,6 +113,7 @@ sheet: write a settings sheet to print |
 """What each does, in a few words and, indented, in some more."""
 
 
+@cache
 def command_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line."""
     import argparse

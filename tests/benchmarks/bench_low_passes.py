@@ -30,7 +30,7 @@ def drawn(seed):
     rng = np.random.default_rng([seed, 77])
     count, box = int(rng.integers(1, 8)), random_box(rng)
     field = (
-        transfer(rng, AXIS, count)[0][0]
+        transfer(rng, AXIS, count)[0](False)
         if seed % 2
         else _transfer(rng, KINDS[seed // 2 % 3], AXIS, count)[:count]
     ) * box.response(AXIS)

@@ -11,7 +11,9 @@ drawn from are guesses at living rooms, from no source. `rooms_apart` gives the 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from rooms_apart import SPEED, image_transfer, low_pass, modal_transfer, random_box
@@ -32,7 +34,7 @@ class Room:
     seats: tuple[str, ...]
     frequencies: np.ndarray
     sub: np.ndarray
-    mains: np.ndarray | None
+    play_mains: Callable[[], np.ndarray]  # few rooms need them
     files: dict[str, bytes]
     measurements: tuple[dict[str, object], ...]
     tables: dict[str, str]
@@ -90,7 +92,10 @@ def draw_axis(rng):
 
 
 def transfer(rng, frequencies, count):
-    """Return pressure at `count` places of subwoofer and mains, shape (2, count, frequencies)."""
+    """Return what gives the pressure at `count` places, and the sides.
+
+    It takes whether of the mains, else of the subwoofer; shape (count, frequencies).
+    """
     sides = rng.uniform([3.5, 2.8, 2.2], [9.0, 6.5, 3.4])
     sub = rng.uniform([0.2, 0.3, 0.15], [1.2, sides[1] - 0.3, 0.5])
     main = rng.uniform([0.4, 0.5, 0.6], [1.2, sides[1] - 0.5, 1.2])
@@ -101,7 +106,8 @@ def transfer(rng, frequencies, count):
     losses = rng.uniform(0.04, 0.4, (3, 2))
     images = rng.uniform() < 0.5
 
-    def one(source):
+    def one(of_mains):
+        source = main if of_mains else sub
         if images:
             return image_transfer(frequencies, sides, source, places, losses, slope)
         return modal_transfer(
@@ -112,7 +118,7 @@ def transfer(rng, frequencies, count):
             lambda f, _: decay * np.clip(f / 63, 0.3, 9) ** -slope,
         )
 
-    return np.array([one(sub), one(main)]), sides
+    return one, sides
 
 
 def high_pass(frequencies, order, corner):
@@ -195,16 +201,20 @@ def clean_room(seed, *, kind=None, filtered=None, seats=None, comparable=None):
     count = seats or int(rng.integers(1, 8))
     names = tuple(rng.permutation(PLACES)[:count].tolist())
     axis = draw_axis(rng)
-    (sub, mains), sides = transfer(rng, axis, count)
+    pressure, sides = transfer(rng, axis, count)
     box = random_box(rng)
     family, order = [("linkwitz_riley", 4), ("butterworth", 2), ("butterworth", 4)][rng.integers(3)]
     corner = float(rng.choice([60, 70, 80, 90, 100, 120]))
     with_filter = rng.uniform() < 0.8 if filtered is None else filtered
     chain = (family, order, corner) if with_filter else None
-    sub = sub * box.response(axis) * (1.0 if chain is None else low_pass(axis, *chain))
-    mains = mains * high_pass(axis, 4, corner) * high_pass(axis, 2, 50.0)
+    sub = pressure(False) * box.response(axis) * (1.0 if chain is None else low_pass(axis, *chain))
     loud = 20e-6 / 20e-6 * 10.0 ** (rng.uniform(72, 92) / 20)
-    sub, mains = loud * sub, loud * rng.uniform(0.7, 1.4) * mains
+    sub, loud_mains = loud * sub, loud * rng.uniform(0.7, 1.4)
+
+    @cache
+    def play_mains():
+        return loud_mains * pressure(True) * high_pass(axis, 4, corner) * high_pass(axis, 2, 50.0)
+
     comparable = bool(rng.uniform() < 0.7) if comparable is None else comparable
     if not comparable:
         sub = sub * 10.0 ** (rng.uniform(-6, 6, (count, 1)) / 20)
@@ -233,7 +243,7 @@ def clean_room(seed, *, kind=None, filtered=None, seats=None, comparable=None):
         if rng.uniform() < 0.25:
             for index, name in enumerate(names):
                 file = f"mains/{name.replace(' ', '_')}.txt"
-                played = mains[index] * 10.0 ** (response / 20)
+                played = play_mains()[index] * 10.0 ** (response / 20)
                 files[file] = export(rng, axis, played, spl=True, phase=True)
                 entries.append({"seat": name, "source": "mains", "file": file})
     elif kind == "one table":
@@ -257,7 +267,7 @@ def clean_room(seed, *, kind=None, filtered=None, seats=None, comparable=None):
         )
     tables |= stated(rng, chain, comparable, box, sides)
     return Room(
-        seed=seed, kind=kind, seats=names, frequencies=axis, sub=sub, mains=mains, files=files,
+        seed=seed, kind=kind, seats=names, frequencies=axis, sub=sub, play_mains=play_mains, files=files,
         measurements=tuple(entries), tables=tables, filter=chain,
     )  # fmt: skip
 

@@ -107,7 +107,7 @@ def mains_for_sub(seed, every):
     room = plain(seed)
     count = len(room.seats) if every else 1
     for index in range(count):
-        room = rewritten(room, index, room.mains[index])
+        room = rewritten(room, index, room.play_mains()[index])
     return room
 
 
@@ -158,7 +158,7 @@ def typed_unweighted(seed):
 
 
 def mains_alone(seed):
-    room = all_rewritten(plain(seed), plain(seed).mains)
+    room = all_rewritten(plain(seed), plain(seed).play_mains())
     for index in range(len(room.seats)):
         room = room.with_measurement(index, source="mains")
     return room
