@@ -11,7 +11,10 @@ from roomeq.analysis.recordings.drift import mend_clock_drift
 from roomeq.analysis.recordings.findings import FindingCode
 from roomeq.base.recording import Recording
 from roomeq.cli.main import main
+from roomeq.importers.room import read_room
 from roomeq.importers.sweep_files import write_sweep
+from roomeq.jobs.check import room_overview
+from roomeq.report.text.room import room_text
 
 
 def wire(seed=2):
@@ -67,6 +70,14 @@ def said(words, capsys):
     status = main(words)
     text = capsys.readouterr().out
     return status, json.loads(text) if "--json" in words else " ".join(text.split())
+
+
+def looked_at(folder, *, detail=False):
+    """Return a room, what `check` prints of it, wrapped lines joined, and its JSON: read once."""
+    room = read_room(folder, detail=detail)
+    overview = room_overview(room, detail=detail)
+    text = room_text(overview, detail=detail)
+    return room, " ".join(text.split()), json.loads(overview.to_json())
 
 
 def slammed(seat=1):

@@ -267,8 +267,8 @@ def clean_room(seed, *, kind=None, filtered=None, seats=None, comparable=None):
         )
     tables |= stated(rng, chain, comparable, box, sides)
     return Room(
-        seed=seed, kind=kind, seats=names, frequencies=axis, sub=sub, play_mains=play_mains, files=files,
-        measurements=tuple(entries), tables=tables, filter=chain,
+        seed=seed, kind=kind, seats=names, frequencies=axis, sub=sub, play_mains=play_mains,
+        files=files, measurements=tuple(entries), tables=tables, filter=chain,
     )  # fmt: skip
 
 
