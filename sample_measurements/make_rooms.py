@@ -42,6 +42,7 @@ from recorded_sweeps import (
     CARRIED,
     SeatChain,
     calibrator_tone,
+    driven,
     flac_bytes,
     heard,
     loopback,
@@ -195,12 +196,15 @@ def _recorded_files(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) -> 
     sweep = json.loads(description)["sweep"]
     signal = played(sweep)
     returned = loopback(signal, recorder)
+    chains = _seat_chains(hidden, facts)
+    drive = driven(signal, next(iter(chains.values())), recorder, sweep=sweep)
+    spectrum = np.fft.rfft(drive)
     files: dict[str, bytes] = {}
     for entry in facts["measurements"]:
         file, seat = entry["file"], entry["seat"]
         place = {seat: recorder.moved.get(file, hidden.places[seat])}
         there = replace(hidden, places=place)
-        pressure = heard(signal, _seat_chains(there, facts)[seat], recorder, sweep=sweep)
+        pressure = heard(spectrum, drive.size, _seat_chains(there, facts)[seat], recorder)
         if file == recorder.slam.file:
             from_door = room_transfer(there, facts, recorder.slam.place, CARRIED)[0]
             from_door *= microphone(hidden, CARRIED)
@@ -216,7 +220,6 @@ def _recorded_files(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) -> 
         files[file] = flac_bytes(samples)
     tone = calibrator_tone(recorder, level_db=stated["level_db"], seed=f"{name}, calibrator")
     axis = octave_axis(LOWEST, 80.0, 24)
-    chains = _seat_chains(hidden, facts)
     harmonic = [third_harmonic_db(axis, chain, recorder) for chain in chains.values()]
     return files | {
         stated["file"]: flac_bytes(tone),

@@ -36,6 +36,7 @@ __all__ = [
     "SeatChain",
     "Slam",
     "calibrator_tone",
+    "driven",
     "flac_bytes",
     "heard",
     "loopback",
@@ -240,21 +241,28 @@ def _converter(frequencies: FloatArray, recorder: Recorder) -> ComplexArray:
     return np.asarray(s / (1.0 + s) * np.exp(-2j * np.pi * frequencies * recorder.latency))
 
 
-def heard(
+def driven(
     signal: FloatArray, chain: SeatChain, recorder: Recorder, *, sweep: Mapping[str, Any]
 ) -> FloatArray:
-    """Return the pressure that the interface records of a signal, without noise.
+    """Return what drives the cone for a signal, shape (size,); the same whatever the seat.
 
-    Shape (size,), from the moment at which the player started; longer than the signal.
+    From the moment at which the player started; longer than the signal.
     """
     size = _transform_size(signal.size)
     spectrum = np.fft.rfft(signal / 10.0 ** (sweep["level_dbfs"] / 20.0), size)
     drive = _through(spectrum, _at_transform(chain.to_cone, size), size)
     moving = _at_transform(chain.to_cone * chain.excursion, size)
     excursion = _through(spectrum, moving, size)
-    drive -= 4.0 * recorder.third_harmonic * excursion * excursion * excursion
+    return drive - 4.0 * recorder.third_harmonic * excursion * excursion * excursion
+
+
+def heard(spectrum: ComplexArray, size: int, chain: SeatChain, recorder: Recorder) -> FloatArray:
+    """Return the pressure that the interface records of a driven cone, without noise.
+
+    Shape (size,); `spectrum` is that of the drive.
+    """
     rest = chain.from_cone * chain.microphone * _converter(CARRIED, recorder)
-    return math.sqrt(2.0) * _through(np.fft.rfft(drive), _at_transform(rest, size), size)
+    return math.sqrt(2.0) * _through(spectrum, _at_transform(rest, size), size)
 
 
 def loopback(signal: FloatArray, recorder: Recorder) -> FloatArray:
