@@ -114,6 +114,7 @@ def place(at, *, rate=RATE):
     return round(at * rate)
 
 
+@lru_cache(maxsize=4)
 def slam(frames, at, *, seed=5):
     """A burst of low noise that dies away within a quarter of a second; peak 1."""
     times = np.arange(frames) / RATE - at
@@ -124,6 +125,7 @@ def slam(frames, at, *, seed=5):
     return samples / np.abs(samples).max()
 
 
+@lru_cache(maxsize=4)
 def voice(frames, at):
     """A second and a half of a gliding tone of 120 Hz with fourteen harmonics; peak 1."""
     times = np.arange(frames) / RATE - at

@@ -19,6 +19,7 @@ def drifted(ppm, *, wire=False, sweep=SWEEP):
     return mend_clock_drift(recording(samples), drift_ppm=1e6 * (ratio - 1.0)).samples
 
 
+@lru_cache(maxsize=32)
 def judged(ppm, *, loopback=False, sweep=SWEEP, seed=0):
     samples = noisy(drifted(ppm, sweep=sweep), seed=seed, sweep=sweep)
     if not loopback:
