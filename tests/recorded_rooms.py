@@ -13,8 +13,13 @@ SPEED = 343.2
 SILENT = -300.0  # dBFS of the lead-in, for recordings that are to hold the sweep alone
 
 
-def room_response(frequencies, *, decay_time, source=(0.3, 0.3, 0.3), seat=(4.0, 2.3, 1.2)):
+def room_response(frequencies, **places):
     """Damped modal sum (Kuttruff, Room Acoustics, ch. 3; check values, section 13)."""
+    return _modal_sum(np.asarray(frequencies, dtype=float).tobytes(), **places)
+
+
+@lru_cache(maxsize=32)  # many recordings are read at the same frequencies
+def _modal_sum(frequencies, *, decay_time, source=(0.3, 0.3, 0.3), seat=(4.0, 2.3, 1.2)):
     highest = 640.0
     orders = np.stack(
         np.meshgrid(
@@ -32,7 +37,7 @@ def room_response(frequencies, *, decay_time, source=(0.3, 0.3, 0.3), seat=(4.0,
     )
     weights = 2.0 ** (orders > 0).sum(axis=0) * shapes
     damping = 3 * np.log(10) / decay_time
-    omega = 2 * np.pi * np.asarray(frequencies, dtype=float)
+    omega = 2 * np.pi * np.frombuffer(frequencies)
     total = np.zeros(omega.size, dtype=complex)
     for first in range(0, omega.size, 256):
         part = omega[first : first + 256, np.newaxis]
@@ -41,7 +46,9 @@ def room_response(frequencies, *, decay_time, source=(0.3, 0.3, 0.3), seat=(4.0,
         shares = weights / (real**2 + imaginary**2)
         row = np.einsum("ij,ij->i", shares, real) - 1j * imaginary[:, 0] * shares.sum(axis=1)
         total[first : first + 256] = row
-    return 1j * omega * total * SPEED**2 / np.prod(ROOM)
+    total *= 1j * omega * SPEED**2 / np.prod(ROOM)
+    total.setflags(write=False)  # the next caller gets the same
+    return total
 
 
 def heard(signal, sample_rate, transfer):

@@ -1,6 +1,7 @@
 """Recorded sweeps named in a room file: from the sound file to a proposal."""
 
 import json
+import shutil
 import tracemalloc
 
 import numpy as np
@@ -47,7 +48,16 @@ def played(tmp_path_factory):
     words = ["sweep", str(folder / "sweep.wav"), "--rate", str(RATE), "--length", "6"]
     words += ["--tail", "2", "--stop", "400", "--level", "-20", "--volume", "-10"]
     assert main(words) == 0
-    return folder, soundfile.read(folder / "sweep.wav")[0]
+    signal = soundfile.read(folder / "sweep.wav")[0]
+    soundfile.write(folder / "bed.flac", recorded(signal), RATE, subtype="PCM_24")
+    (folder / "room.toml").write_text(ROOM, "utf-8")
+    return folder, signal
+
+
+@pytest.fixture(scope="module")
+def described(played):
+    """The response of the room as it is described."""
+    return read_room(played[0]).survey.measurements[0].response
 
 
 def resonator():
@@ -67,16 +77,14 @@ def recorded(signal, gain=0.5):
 
 @pytest.fixture
 def folder(played, tmp_path):
-    source, signal = played
-    (tmp_path / "sweep.json").write_bytes((source / "sweep.json").read_bytes())
-    soundfile.write(tmp_path / "bed.flac", recorded(signal), RATE, subtype="PCM_24")
-    (tmp_path / "room.toml").write_text(ROOM, "utf-8")
+    for name in ("sweep.json", "bed.flac", "room.toml"):
+        shutil.copyfile(played[0] / name, tmp_path / name)
     return tmp_path
 
 
-def test_response_is_that_of_the_filters(folder):
+def test_response_is_that_of_the_filters(described):
     # scipy.signal.freqz of the filters the signal went through is the outside reference
-    response = read_room(folder).survey.measurements[0].response
+    response = described
     inside = (response.frequencies > 18) & (response.frequencies < 150)
     frequencies = response.frequencies[inside]
     _, resonance = scipy.signal.freqz(*resonator(), worN=frequencies, fs=RATE)
@@ -88,33 +96,30 @@ def test_response_is_that_of_the_filters(folder):
     assert response.level_reference == "relative"
 
 
-def test_stated_sensitivity_gives_sound_pressure_level(folder):
+def test_stated_sensitivity_gives_sound_pressure_level(folder, described):
     text = ROOM + "\n[calibration]\nsame_gain = true\nlevel_dbfs = -30\nlevel_db = 94\n"
-    relative = read_room(folder).survey.measurements[0].response
     (folder / "room.toml").write_text(text, "utf-8")
     response = read_room(folder).survey.measurements[0].response
     assert response.level_reference == "spl"
     # a -20 dBFS sine through unity gain shows -20 dBFS: 10 dB above the -30 dBFS of 94 dB
-    shift = response.level_db - relative.level_db
+    shift = response.level_db - described.level_db
     np.testing.assert_allclose(shift, 94 + 30 - 20, atol=0.01)
 
 
-def test_calibrator_recording_gives_the_same(folder):
+def test_calibrator_recording_gives_the_same(folder, described):
     time = np.arange(5 * RATE) / RATE
     tone = 10 ** (-30 / 20) * np.sin(2 * np.pi * 1000 * time)
     soundfile.write(folder / "tone.wav", tone, RATE, subtype="PCM_24")
-    relative = read_room(folder).survey.measurements[0].response
     text = ROOM + '\n[calibration]\nsame_gain = true\nfile = "tone.wav"\n'
     (folder / "room.toml").write_text(text, "utf-8")
     room = read_room(folder)
-    shift = room.survey.measurements[0].response.level_db - relative.level_db
+    shift = room.survey.measurements[0].response.level_db - described.level_db
     np.testing.assert_allclose(shift, 94 + 30 - 20, atol=0.02)
     assert {entry.role for entry in room.inputs} >= {"sweep", "calibration", "measurement"}
 
 
-def test_reference_recording_instead_of_a_description(folder, played):
+def test_reference_recording_instead_of_a_description(folder, played, described):
     soundfile.write(folder / "played.wav", played[1], RATE, subtype="PCM_24")
-    described = read_room(folder).survey.measurements[0].response
     text = ROOM.replace('description = "sweep.json"', 'reference = "played.wav"')
     (folder / "room.toml").write_text(text, "utf-8")
     response = read_room(folder).survey.measurements[0].response
