@@ -12,6 +12,7 @@ from pathlib import PurePath
 import numpy as np
 import pytest
 import soundfile
+from scipy.signal import fftconvolve
 
 from roomeq.base.errors import RoomFileError
 from roomeq.cli.main import main
@@ -44,7 +45,10 @@ def typed(path, head="band Hz,left,right"):
 
 def told(folder):
     """Return what each file became: its table, its keys without the file, and why not."""
-    found = look_into(folder)
+    return by_file(look_into(folder))
+
+
+def by_file(found):
     return {
         PurePath(entry.keys["file"]).as_posix(): entry
         for entry in found.entries
@@ -286,7 +290,7 @@ def recorded(sweep, *heard, seed=0):
     """Return what is recorded of a sweep through impulse responses, one for each channel."""
     played, rate = soundfile.read(sweep / "bass.wav")
     noise = np.random.default_rng(seed).normal(0, 2e-6, (len(heard), played.size + 2000))
-    tracks = [np.convolve(played, response)[: played.size + 2000] for response in heard]
+    tracks = [fftconvolve(played, response)[: played.size + 2000] for response in heard]
     padded = [np.pad(track, (0, played.size + 2000 - track.size)) for track in tracks]
     return (np.array(padded) + noise).T, rate
 
@@ -311,7 +315,8 @@ def test_recorded_sweeps_with_the_loopback_wherever_it_is(tmp_path, sweep, capsy
         soundfile.write(tmp_path / name, samples, rate, subtype="PCM_24")
     for name in ("bass.wav", "bass.json"):
         (tmp_path / name).write_bytes((sweep / name).read_bytes())
-    found = told(tmp_path)
+    looked = look_into(tmp_path)
+    found = by_file(looked)
     kind = {"kind": "sweep"}
     wires = {"channel": 1, "loopback_channel": 2}
     assert keys_of(found["left sub.wav"]) == kind | {"seat": "left", "source": "sub"} | wires
@@ -322,7 +327,6 @@ def test_recorded_sweeps_with_the_loopback_wherever_it_is(tmp_path, sweep, capsy
     }
     assert found["wire.wav"].left_out == "no room is heard in it, only a wire"
     assert found["silence.wav"].left_out
-    looked = look_into(tmp_path)
     assert [entry.keys for entry in looked.of("sweep")] == [{"description": "bass.json"}]
     assert [entry.keys for entry in looked.of("timing")] == [{"common_reference": True}]
     assert looked.ignored == ("bass.wav",)

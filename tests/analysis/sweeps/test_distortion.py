@@ -47,8 +47,7 @@ def test_a_polynomial_to_a_millionth():
     )
 
 
-@pytest.mark.parametrize("rate", [44100, 48000])
-@pytest.mark.parametrize("level_dbfs", [0.0, -12.0])
+@pytest.mark.parametrize(("rate", "level_dbfs"), [(44100, 0.0), (48000, -12.0)])
 def test_the_default_band_beyond_its_last_frequency(rate, level_dbfs):
     # A sweep to 500 Hz: the fifth harmonic of 400 Hz lies at 2 kHz, where no sweep went.
     # Amplitude A instead of 1: H1 = 1 + 3 a3 A^2 / 4, H2 = a2 A / 2, H3 = a3 A^2 / 4.
