@@ -109,6 +109,7 @@ def failures(
     draw = np.random.default_rng(seed)
     for _ in range(runs):
         data = mutated(content, draw)
+        path.unlink(missing_ok=True)  # to write over a file makes some systems wait for the disk
         path.write_bytes(data)
         with warnings.catch_warnings():
             warnings.simplefilter("error")

@@ -202,8 +202,8 @@ def drawn(seed: int, count: int) -> list[Dialect]:
 
 @pytest.mark.parametrize("seed", range(16))
 def test_one_table_comes_back_from_every_dialect(tmp_path: Path, seed: int) -> None:
-    for dialect in drawn(seed, 25):
-        path = tmp_path / "export.txt"
+    for count, dialect in enumerate(drawn(seed, 25)):
+        path = tmp_path / f"{count}.txt"
         path.write_bytes(encoded(rendered(dialect), dialect.encoding))
         try:
             read = read_text_export(path)
