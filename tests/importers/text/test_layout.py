@@ -81,7 +81,7 @@ def unlike_line_by_line(text: str, monkeypatch: pytest.MonkeyPatch) -> str | Non
 
 
 @pytest.mark.parametrize(
-    ("place", "count"), [(2, 600), (600, 1_200), (598, 600), (20, 40), (38, 40)]
+    ("place", "count"), [(2, 1_200), (600, 1_200), (1_198, 1_200), (20, 40), (38, 40)]
 )
 @pytest.mark.parametrize("kind", LINES)
 def test_a_table_is_read_as_line_by_line(
