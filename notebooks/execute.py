@@ -39,6 +39,7 @@ def words(figure, Text=Text):
     return "\\n".join(text for text in found if text.strip())
 Figure.__repr__ = words
 pyplot.close("all")
+pyplot.uninstall_repl_displayhook()  # figures are drawn when shown, and need not be before
 del pyplot, Figure, Text, words, formatters
 """
 """What runs before each notebook: nothing is left, and a figure's plain text is the words in it."""

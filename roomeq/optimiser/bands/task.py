@@ -37,7 +37,9 @@ def weighted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss)
     offset += data.shortfall_db  # in place: rooms and moves are many
     value = loss.value(excess, offset) @ weights
     total = value + MEAN_CUT_WEIGHT * np.minimum(mean, 0.0) ** 2
-    return np.asarray(np.sqrt(np.maximum(total - loss.least(data.mean_db(data.error_db)), 0.0)))
+    least = loss.least(data.mean_db(data.error_db))
+    deviation_db: FloatArray = np.sqrt(np.maximum(total - least, 0.0))  # of one a number
+    return deviation_db
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
