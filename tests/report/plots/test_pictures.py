@@ -1,7 +1,5 @@
 """Pictures as files: which there are, what is told of the others, and what is never replaced."""
 
-import re
-import shutil
 import sys
 from dataclasses import replace
 
@@ -12,7 +10,9 @@ from drawn_plots import closed_figures, sample_plan  # noqa: F401
 from headroom_rooms import EVERYTHING, HEADROOM, write_room
 from matplotlib import pyplot as plt
 from matplotlib.font_manager import findfont, get_font
-from places import SAMPLES
+from quality_recordings import clean
+from recording_rooms import slammed
+from recording_rooms import write_room as write_recordings
 
 from roomeq.base.errors import FileFaultError, RoomeqError
 from roomeq.base.levels import amplitude_ratio
@@ -28,6 +28,7 @@ SWEPT = ["impulse_response", "distortion", "decay_times", "decay_lines"]
 LOUD = ["drive", "power", "displacement"]
 SEVERAL = ["subwoofers", "variation"]
 JOINED = ["joining", "delay_map", "parts"]
+LOCKED = "\n[limits]\nlocked = [20, 25, 31.5, 40, 50, 63, 80, 100, 125]\n"
 PLANNED = ["prediction", "every_seat", "band_gains", "equaliser", "extra_drive"]
 
 
@@ -59,12 +60,13 @@ def names(written):
     return [path.replace("\\", "/").rsplit("/", 1)[1].rsplit(".", 1)[0] for path in written.files]
 
 
-def test_a_room_of_levels_bears_what_levels_tell(tmp_path):
+def test_a_room_of_levels_bears_what_levels_tell(tmp_path, unwritten):
+    unwritten += ["seats", "every_seat"]  # an axes and a figure
     folder = tmp_path / "pictures"
     written = write_pictures(subject("rented_hall"), folder)
     assert names(written) == ["seats", "seat_differences", *PLANNED]
     assert [str(path) for path in sorted(folder.iterdir())] == sorted(written.files)
-    assert all(path.read_bytes().startswith(PNG) for path in folder.iterdir())
+    assert all((folder / f"{name}.png").read_bytes().startswith(PNG) for name in unwritten)
     assert written.not_made == {
         "signal_to_noise": "no measurement tells its noise",
         **dict.fromkeys(["phase", "group_delay"], "no measurement has phase"),
@@ -80,6 +82,7 @@ def test_a_room_of_levels_bears_what_levels_tell(tmp_path):
     assert "Not made: phase, group_delay: no measurement has phase" in lines
 
 
+@pytest.mark.usefixtures("unwritten")
 def test_a_joined_room_bears_its_joining(tmp_path):
     room = write_pictures(subject("ferry_office"), tmp_path, only=JOINED)
     assert names(room) == JOINED
@@ -96,23 +99,18 @@ def test_what_a_plan_alone_bears(tmp_path):
 
 
 def test_every_recording_that_is_clean_has_its_own(tmp_path, unwritten):
-    unwritten += [f"{name}_front_left" for name in SWEPT]
-    folder = shutil.copytree(SAMPLES / "village_library", tmp_path / "library")
-    text = (folder / "room.toml").read_text("utf-8")
-    tables = re.split(r"(?m)^(?=\[)", text)
-    kept = [one for one in tables if not re.search(r"\[seats\]|front_right|lending_desk", one)]
-    (folder / "room.toml").write_text("".join(kept), "utf-8")
+    unwritten.append("decay_lines_sofa")
+    seats = [("sofa", "sofa.wav", clean()), ("sofa", "sofa_again.wav", clean(seed=1))]
+    folder = write_recordings(tmp_path, [*seats, ("bench", "bench.wav", slammed())], more=LOCKED)
     room = read_room(folder, detail=True)
     assert len(room.recordings) == 3
-    found = Subject(room=room, plan=propose(room, node_limit=1))
-    written = write_pictures(found, tmp_path, only=[*SWEPT, "signal_to_noise"])
-    # something slams at the window seat
-    clean = ["front_left", "front_left_again"]
-    assert names(written) == [f"{name}_{file}" for name in SWEPT for file in clean] + [
-        "signal_to_noise"
-    ]
-    slammed = tuple(one for one in room.recordings if one.impulse_response is None)
-    spoilt = replace(found, room=replace(room, recordings=slammed))
+    found = Subject(room=room, plan=propose(room))
+    written = write_pictures(found, tmp_path / "pictures", only=[*SWEPT, "signal_to_noise"])
+    own = [f"{name}_{file}" for name in SWEPT for file in ("sofa", "sofa_again")]
+    assert names(written) == [*own, "signal_to_noise"]
+    slam = tuple(one for one in room.recordings if one.impulse_response is None)
+    assert [one.file for one in slam] == ["bench.wav"]
+    spoilt = replace(found, room=replace(room, recordings=slam))
     with pytest.raises(ValueError, match="every one holds other sounds"):
         write_pictures(spoilt, tmp_path, only=SWEPT)
     plain = replace(room.recordings[0], distortion=None)  # the sweep was not described
@@ -122,16 +120,18 @@ def test_every_recording_that_is_clean_has_its_own(tmp_path, unwritten):
     assert told.not_made == {"distortion": "nothing is known of it"}
 
 
+@pytest.mark.usefixtures("unwritten")
 @pytest.mark.parametrize(("tables", "made"), [(EVERYTHING, LOUD), (HEADROOM, LOUD[:1])])
 def test_what_the_wanted_level_asks(tmp_path, tables, made):
-    room = read_room(write_room(tmp_path, tables))
-    found = Subject(room=room, plan=propose(room, node_limit=1))
+    room = read_room(write_room(tmp_path, tables, LOCKED))
+    found = Subject(room=room, plan=propose(room))
     written = write_pictures(found, tmp_path / "pictures", only=LOUD)
     assert names(written) == made
     reason = "amplifier, load, driver or measuring voltage are not known"
     assert written.not_made == dict.fromkeys(LOUD[len(made) :], reason)
 
 
+@pytest.mark.usefixtures("unwritten")
 def test_where_nothing_can_be_proposed_the_measurements_are_drawn(tmp_path, monkeypatch):
     asked = []
 
@@ -149,6 +149,7 @@ def test_where_nothing_can_be_proposed_the_measurements_are_drawn(tmp_path, monk
     assert len(asked) == 1
 
 
+@pytest.mark.usefixtures("unwritten")
 def test_one_seat_does_not_differ(tmp_path):
     room = sample_plan("rented_hall")[0]
     survey = room.survey
@@ -160,10 +161,10 @@ def test_one_seat_does_not_differ(tmp_path):
 
 
 def test_nothing_but_a_picture_of_ours_is_replaced(tmp_path, monkeypatch):
-    some = {name: PICTURES[name] for name in ("seats", "band_gains")}
+    some = {"seats": PICTURES["seats"], "blank": lambda of: plt.figure(figsize=(1, 1))}
     monkeypatch.setattr(pictures, "PICTURES", some)
     found = subject("rented_hall")
-    first = write_pictures(found, tmp_path, only=["seats", "band_gains"])
+    first = write_pictures(found, tmp_path, only=["seats", "blank"])
     before = (tmp_path / "seats.png").read_bytes()
     again = write_pictures(found, tmp_path, only=["seats"])
     assert (tmp_path / "seats.png").read_bytes() == before  # the same from the same
@@ -245,13 +246,14 @@ def test_the_page_names_its_room_and_takes_any_name(tmp_path):
     assert "<!-- A  _0$" in text  # no formula, and no name that hides its line
 
 
-def test_letters_of_other_fonts_and_of_none(tmp_path):
+def test_letters_of_other_fonts_and_of_none(tmp_path, unwritten):
     room = sample_plan("rented_hall")[0]
     written = write_pictures(Subject(room=room), tmp_path, only=["seats"])
     assert written.boxes == ""
+    unwritten.append("seats")
     # a hieroglyph of Anatolia, which the fonts of matplotlib lack
     nobody = replace(room, name="\U00014400 hall")
-    written = write_pictures(Subject(room=nobody), tmp_path, only=["seats"])
+    written = write_pictures(Subject(room=nobody), tmp_path / "boxes", only=["seats"])
     assert written.boxes == "\U00014400"
     assert "Drawn as boxes, for no font here has them: \U00014400" in str(written)
     own, other = (get_font(findfont(name)) for name in ("DejaVu Sans", "STIXSizeOneSym"))
@@ -264,6 +266,7 @@ def test_letters_of_other_fonts_and_of_none(tmp_path):
     assert plt.rcParams["font.family"] == ["sans-serif"]
 
 
+@pytest.mark.usefixtures("unwritten")
 def test_pictures_of_a_verification(tmp_path):
     room, plan = sample_plan("rented_hall")
     change = np.array(plan.curves.predicted_level_db) - np.array(plan.curves.before_level_db)
