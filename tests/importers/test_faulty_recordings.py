@@ -72,7 +72,8 @@ def test_the_file_that_was_written_to_play_is_a_reference(bench):
 
 @pytest.mark.parametrize("excitation", EXCITATIONS)
 def test_a_recording_that_ends_with_the_sweep_tells_the_bass(bench, excitation):
-    case = heard(bench, excitation, decay=0.7, rate=48000)
+    rate = 48000 if excitation == "own" else bench.rate
+    case = heard(bench, excitation, decay=0.7, rate=rate)
     case.microphone = case.microphone[: round(case.at(case.sweep_length) * case.rate)]
     codes, error = found(bench, case)
     assert codes == []
@@ -129,15 +130,18 @@ def test_another_sweep_rate_or_speed_is_told(bench, excitation):
 
 @pytest.mark.parametrize("excitation", EXCITATIONS)
 def test_channels_are_told_apart(bench, excitation):
+    """The right way round with every excitation, and each mistake with one of them."""
     case = bench.with_loopback(heard(bench, excitation))
     assert found(bench, case)[0] == []
-    assert found(bench, replace(case, swapped=True))[0] == ["channels_swapped"]
-    assert found(bench, replace(case, microphone=case.loopback))[0] == ["no_room_heard"]
-    second = bench.hear(replace(case)).microphone
-    assert found(bench, replace(case, loopback=second))[0] == ["not_a_loopback"]
     dead = 1e-5 * bench.rng.standard_normal(case.microphone.size)
-    assert "sweep_not_found" in found(bench, replace(case, microphone=dead))[0]
-    for level in (0.0, 1.0):
+    if excitation == "own":
+        assert found(bench, replace(case, swapped=True))[0] == ["channels_swapped"]
+        second = bench.hear(replace(case)).microphone
+        assert found(bench, replace(case, loopback=second))[0] == ["not_a_loopback"]
+    elif excitation == "described":
+        assert found(bench, replace(case, microphone=case.loopback))[0] == ["no_room_heard"]
+        assert "sweep_not_found" in found(bench, replace(case, microphone=dead))[0]
+    for level in [0.0, 1.0] if excitation == "reference" else []:
         _, told, _, _ = bench.judge(replace(case, loopback=level * dead))
         assert told[0][0] in {"silent_channel", "sweep_not_found"}
         assert "loopback's cable" in told[0][2]
@@ -151,8 +155,9 @@ def test_a_faint_loopback_is_not_the_microphones_matter(bench):
     assert "loopback's input" in remedy
 
 
-@pytest.mark.parametrize("excitation", EXCITATIONS)
-@pytest.mark.parametrize("between", [False, True])
+@pytest.mark.parametrize(
+    ("excitation", "between"), [*((each, False) for each in EXCITATIONS), ("described", True)]
+)
 def test_samples_lost_in_one_of_three_sweeps_are_no_drift(bench, excitation, between):
     options = dict(tail=2) if excitation == "own" else {}
     case = heard(bench, excitation, repeats=3, length=4, **options)
@@ -242,11 +247,11 @@ def test_an_overdriven_loudspeaker_is_no_slam(bench, excitation):
     case = bench.base("", "", excitation)
     codes, _ = found(bench, bench.hear(case, drive=make.bent(case.played, 0.25)))
     assert codes[0] == "distortion" or set(codes) == {"distortion", "gain_changed"}
-    for share in (0.5, 0.15):
-        case = bench.base("", "", excitation)
-        codes, _ = found(bench, bench.hear(case, drive=make.clipped(case.played, share)))
-        assert "distortion" in codes
-        assert "disturbance" not in codes
+    case = bench.base("", "", excitation)
+    share = 0.5 if excitation == "described" else 0.15
+    codes, _ = found(bench, bench.hear(case, drive=make.clipped(case.played, share)))
+    assert "distortion" in codes
+    assert "disturbance" not in codes
 
 
 @pytest.mark.parametrize("share", [0.5, 0.25, 0.12])
