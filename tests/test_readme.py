@@ -15,6 +15,7 @@ from sample_jobs import JOBS, computed_once  # noqa: F401
 import roomeq as rq
 from roomeq.cli.main import main
 from roomeq.importers.room_file.reading import read_room_file
+from roomeq.report.plots import pictures
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -84,7 +85,9 @@ def run(line):
 
 @pytest.mark.usefixtures("computed_once")
 @pytest.mark.parametrize("block", ["own room", "sample rooms"])
-def test_commands_run_as_they_are_written(clone, block, capsys):
+def test_commands_run_as_they_are_written(clone, block, capsys, monkeypatch):
+    some = {name: pictures.PICTURES[name] for name in ("seats", "band_gains")}
+    monkeypatch.setattr(pictures, "PICTURES", some)
     said = {}
     for line in fenced(block).splitlines():
         status, printed = run(line), capsys.readouterr()

@@ -20,6 +20,7 @@ from scipy.signal import butter, sosfiltfilt
 from roomeq.analysis.recordings.findings import FindingCode
 from roomeq.analysis.sweeps.distortion import estimate_distortion
 from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.cli import commands
 from roomeq.cli.main import main
 from roomeq.importers import recorded_sweeps
 from roomeq.importers.recorded_sweeps import SweepReading
@@ -322,7 +323,10 @@ def test_nothing_is_clipped_and_the_cable_carries_the_sweep(file: str) -> None:
 # ------------------------------------------------------------------------------- what check says
 
 
-def test_check_names_the_slam_and_where(room: Room, capsys: pytest.CaptureFixture[str]) -> None:
+def test_check_names_the_slam_and_where(
+    room: Room, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(commands, "read_room", lambda *_, **__: room)  # read once in this file
     assert main(["check", str(LIBRARY)]) == 1
     text = " ".join(capsys.readouterr().out.split())
     found = text[text.index("Found: look at these first") :]

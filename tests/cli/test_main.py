@@ -440,13 +440,13 @@ def test_columns_are_given_as_options(capsys, tmp_path):
 
 
 def test_plot_writes_pictures_of_a_room_and_of_a_plan(capsys, tmp_path, monkeypatch, hall):
-    some = {name: PICTURES[name] for name in ("seats", "prediction", "band_gains")}
+    some = {name: PICTURES[name] for name in ("seats", "seat_differences", "band_gains")}
     monkeypatch.setattr(pictures, "PICTURES", some)
     monkeypatch.chdir(tmp_path)
-    status, out, err = run(capsys, "plot", HALL, "--only", "seats", "prediction")
+    status, out, err = run(capsys, "plot", HALL, "--only", "seats", "seat_differences")
     assert (status, err) == (0, "")
     folder = Path("rented_hall_pictures")
-    kept = [folder / name for name in ("seats.png", "prediction.png")]
+    kept = [folder / name for name in ("seats.png", "seat_differences.png")]
     assert out.splitlines() == ["Pictures kept", *(f"  {path}" for path in kept)]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["rented_hall_pictures"]
     shutil.copy(hall[0], "hall.json")

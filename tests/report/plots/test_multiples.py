@@ -117,7 +117,7 @@ def long_names(plan, count):
     return msgspec.structs.replace(plan, seats=seats, curves=curves)
 
 
-@pytest.mark.parametrize("count", [1, 2, 5, 12, 13])
+@pytest.mark.parametrize("count", [1, 2, 4, 5, 13])
 def test_any_number_of_seats_with_long_names(count):
     figure = plot_every_seat(long_names(sample_plan("lakeside_cabin")[1], count))
     assert len(panels(figure)) == count
