@@ -69,10 +69,10 @@ def judge_room(case, seed, folder):
 
 
 def judge_text(case, seed, folder):
-    room = plain(seed, seats=2, filtered=False)
+    room = plain(seed, seats=2)
     while room.frequencies[-1] < 290.0 or room.frequencies.size < 150:
         seed += 100
-        room = plain(seed, seats=2, filtered=False)
+        room = plain(seed, seats=2)
     truth = Truth(
         frequencies=room.frequencies,
         level=in_db(room.sub[1]),

@@ -81,7 +81,7 @@ def test_drift_by_the_distance_of_sweeps(ppm):
 
 
 @pytest.mark.parametrize(
-    ("ppm", "severity"), [(1.0, None), (6.0, Severity.NOTE), (100.0, Severity.WARNING)]
+    ("ppm", "severity"), [(1.0, None), (6.0, Severity.NOTE), (-100.0, Severity.WARNING)]
 )
 @pytest.mark.parametrize("loopback", [False, True])
 def test_from_where_on_drift_is_named(ppm, severity, loopback):
@@ -108,7 +108,7 @@ def test_a_single_sweep_without_lead_in_tells_no_drift():
 
 @pytest.mark.parametrize("loopback", [False, True])
 def test_what_is_said_of_a_mended_drift(loopback):
-    (drift,) = judged(100.0, loopback=loopback).found(FindingCode.CLOCK_DRIFT)
+    (drift,) = judged(-100.0, loopback=loopback).found(FindingCode.CLOCK_DRIFT)
     said = mended_finding(drift, by="a friend")
     assert said.severity is Severity.NOTE
     assert said.what.endswith("over the sweep; mended by a friend")
