@@ -1,12 +1,16 @@
 """Recorded sweeps through the commands: what is found reaches the user and what is set follows."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from quality_recordings import clean
 from recording_rooms import faulty, hum, looked_at, said, slammed, wire, write_room
 
 from roomeq.analysis.recordings.findings import FindingCode
+from roomeq.cli import commands
 from roomeq.cli.main import main
+from roomeq.importers.room import read_room
 from roomeq.plan.plan import read_plan
 
 WRONG = {
@@ -235,7 +239,8 @@ def test_what_was_answered_of_the_chain_is_shown_and_what_was_not_is_named(tmp_p
     assert "nothing was answered for --compression, --correction, --crossover," in text
 
 
-def test_detail_tells_decay_and_distortion(tmp_path, capsys):
+def test_detail_tells_decay_and_distortion(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(commands, "read_room", cache(read_room))
     bent = clean(seat=0)
     bent = bent + 0.2 * bent**2
     seats = [("a", "a.wav", bent), ("b", "b.wav", slammed())]
@@ -253,7 +258,7 @@ def test_detail_tells_decay_and_distortion(tmp_path, capsys):
     assert low["governed_by_filter"]  # ISO 3382-2, 7.3: an octave at 16 Hz times 0.5 s is 6
     assert one["distortion"]
     assert spoilt["decay"] == spoilt["distortion"] == []
-    _, text, _ = looked_at(folder, detail=True)
+    _, text = said(["check", str(folder), "--detail"], capsys)
     assert "Decay time of 60 dB by octave" in text
     assert "2nd 3rd 4th 5th Total %" in text
     assert "b.wav: not told; left out, something else was heard" in text
