@@ -132,6 +132,14 @@ def test_what_the_wanted_level_asks(tmp_path, tables, made):
 
 
 @pytest.mark.usefixtures("unwritten")
+def test_without_a_plan_what_the_room_needs_is_proposed(tmp_path, monkeypatch):
+    room, plan = sample_plan("rented_hall")
+    monkeypatch.setattr(pictures, "propose", {room: plan}.get)
+    written = write_pictures(Subject(room=room), tmp_path, only=["band_gains"])
+    assert names(written) == ["band_gains"]
+
+
+@pytest.mark.usefixtures("unwritten")
 def test_where_nothing_can_be_proposed_the_measurements_are_drawn(tmp_path, monkeypatch):
     asked = []
 
