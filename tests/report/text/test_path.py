@@ -1,6 +1,7 @@
 """The path in words: what a reader must find in it."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -42,6 +43,12 @@ PAIR = (low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifi
 @pytest.fixture(scope="module")
 def pair_estimate():
     return estimate_path(measured(*PAIR), described=PAIR)
+
+
+@pytest.fixture(scope="module")
+def single_estimate():
+    """What is told of one Linkwitz-Riley filter of which nothing was said."""
+    return estimate_path(measured(low("linkwitz_riley", 4)))
 
 
 @pytest.fixture(scope="module")
@@ -134,13 +141,13 @@ def test_identified_with_and_without_description(pair_estimate):
     assert "cannot tell which" in either
 
 
-def test_what_is_not_described_is_said():
-    found = estimate_path(
-        measured(low("butterworth", 3, corner=50.0)), described=(low("linkwitz_riley", 4),)
-    )
+def test_what_is_not_described_is_said(single_estimate):
+    stated = (low("butterworth", 3, corner=50.0),)
+    found = replace(single_estimate, described=stated, as_described=False)
     text = joined(path_part(None, found))
     assert "not what the room file describes" in text
-    assert "Butterworth 18 dB/oct" in text
+    assert "Linkwitz-Riley 24 dB/oct" in text
+    assert "not what the room file describes" not in joined(path_part(None, single_estimate))
 
 
 def test_no_low_pass():
@@ -167,23 +174,27 @@ def test_at_a_seat(words, seat_estimate):
     assert "Likely" not in text
 
 
-def test_a_finding_says_what_is_described_and_what_is_likelier():
+def test_a_finding_says_what_is_described_and_what_is_likelier(single_estimate):
     stated = (low("linkwitz_riley", 4), low("linkwitz_riley", 4, corner=40.0))
-    (text,) = contradiction_texts(estimate_path(measured(stated[0]), described=stated))
+
+    def texts(described, *, true=False):
+        return contradiction_texts(replace(single_estimate, described=described, as_described=true))
+
+    (text,) = texts(stated)
     assert "not what the room file describes" in text
     assert "at 40 Hz" in text.split("likelier is")[0]
     assert "at 40 Hz" not in text.split("likelier is")[1]
-    (text,) = contradiction_texts(estimate_path(measured(stated[0]), described=()))
+    (text,) = texts(())
     assert "(no low-pass), likelier is Linkwitz-Riley 24 dB/oct" in text
-    (text,) = contradiction_texts(estimate_path(measured(stated[0])))
+    (text,) = contradiction_texts(single_estimate)
     assert "does not state" in text
-    assert contradiction_texts(estimate_path(measured(stated[0]), described=stated[:1])) == []
+    assert texts(stated[:1], true=True) == []
 
 
-def test_a_high_pass_that_is_not_there_is_said():
-    stated = CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=30.0)
-    found = estimate_path(measured(low("linkwitz_riley", 4)), protection=stated)
-    assert "does not hold the protective high-pass" in contradiction_texts(found)[-1]
+def test_a_high_pass_that_is_not_there_is_said(single_estimate):
+    missing = replace(single_estimate.high_pass, as_described=False)
+    (*_, text) = contradiction_texts(replace(single_estimate, high_pass=missing))
+    assert "does not hold the protective high-pass" in text
 
 
 def test_an_engaged_high_pass_is_said_and_nothing_is_certain():
