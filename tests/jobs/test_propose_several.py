@@ -46,7 +46,9 @@ delay_lowest_ms = -10
 delay_highest_ms = 0
 delay_step_ms = 0.1
 """
-FEW = 200
+FEW = 60
+UPPER_LOCKED = "[limits]\nlocked = [50, 63, 80, 100, 125]\n"
+ALL_LOCKED = UPPER_LOCKED.replace("[50", "[20, 25, 31.5, 40, 50")
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -248,7 +250,9 @@ largest_displacement = 0.008
 sensitivity_db = 90
 """
     own = OWN + "protection = {{ off = true }}\n"
-    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, head=HEAD + loud, own=own)
+    folder = write_several(
+        tmp_path, {"front": FRONT, "back": BACK}, head=HEAD + ALL_LOCKED + loud, own=own
+    )
     file = folder / "room.toml"
     spl = file.read_text().replace("[[measurements]]", '[[measurements]]\nlevel_unit = "dB SPL"')
     file.write_text(spl)
@@ -276,10 +280,12 @@ def test_a_device_without_a_knob_and_in_coarse_steps_is_set_in_its_steps(tmp_pat
 
 def test_a_fed_one_gets_what_its_feeder_gets(tmp_path):
     more = {"front": "delay_highest_ms = 8", "back": 'fed_by = "front"'}
-    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=SHARED, more=more)
+    parts, head = {"front": FRONT, "back": BACK}, HEAD + UPPER_LOCKED
+    folder = write_several(tmp_path, parts, head=head, own=SHARED, more=more)
     plan = propose(read_room(folder))
     front, back = plan.subwoofers["front"], plan.subwoofers["back"]
     assert back.gains_db == front.gains_db
+    assert any(front.gains_db)
     assert back.set_together.delay_ms == front.set_together.delay_ms
     assert back.set_together.fed_by == "front"
     assert back.set_together.inverted != front.set_together.inverted  # all that it has of its own
@@ -290,7 +296,7 @@ def test_with_mains_they_are_joined_as_one(tmp_path):
     folder = write_several(
         tmp_path,
         {"front": front, "back": back},
-        head=HEAD.replace('path = "none"\n', "") + CROSSED,
+        head=HEAD.replace('path = "none"\n', "") + UPPER_LOCKED + CROSSED,
         mains=MAINS,
     )
     room = read_room(folder)
