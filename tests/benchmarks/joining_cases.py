@@ -44,8 +44,8 @@ def closed_box(corner, q):
     return ratio**2 / (1 + ratio / q + ratio**2)
 
 
-def mode_sum(sides, source, places, decay):
-    """Return pressure over volume acceleration at places, shape (N, F)."""
+def mode_sum(sides, sources, places, decay):
+    """Return pressure over volume acceleration of all sources at places, shape (N, F)."""
     most = [int(2 * 420.0 * side / C) for side in sides]
     nx, ny, nz = (n.ravel() for n in np.meshgrid(*(np.arange(m + 1) for m in most), indexing="ij"))
     natural = 0.5 * C * np.sqrt((nx / sides[0]) ** 2 + (ny / sides[1]) ** 2 + (nz / sides[2]) ** 2)
@@ -60,7 +60,7 @@ def mode_sum(sides, source, places, decay):
     omega, own = 2 * np.pi * FREQUENCIES, 2 * np.pi * natural
     terms = 1.0 / (own[:, None] ** 2 - omega**2 + 2j * rate[:, None] * omega)
     at = np.array([shape(place) for place in places])
-    return (at * norm * shape(source)) @ terms * (C**2 / np.prod(sides))
+    return (at * norm * sum(map(shape, sources))) @ terms * (C**2 / np.prod(sides))
 
 
 def random_case(seed, kind):
@@ -119,10 +119,13 @@ def random_case(seed, kind):
     )
     fault = np.exp(-2j * np.pi * FREQUENCIES * case.delay) * (-1.0 if case.inverted else 1.0)
     level = 10 ** (rng.uniform(-4.0, 4.0) / 20.0)
-    for name, spots in places.items():
-        case.sub[name] = mode_sum(sides, sub_place, spots, decay) * sub_path * fault * level
-        both = mode_sum(sides, left, spots, decay) + mode_sum(sides, right, spots, decay)
-        case.mains[name] = 0.5 * both * mains_path
+    every = [place for spots in places.values() for place in spots]
+    ends = np.cumsum([len(spots) for spots in places.values()])[:-1]
+    sub = mode_sum(sides, [sub_place], every, decay) * sub_path * fault * level
+    mains = 0.5 * mode_sum(sides, [left, right], every, decay) * mains_path
+    case.sub, case.mains = (
+        dict(zip(places, np.split(rows, ends), strict=True)) for rows in (sub, mains)
+    )
     middle_band = (corner / 1.4142 < FREQUENCIES) & (corner * 1.4142 > FREQUENCIES)
     power = np.mean(np.abs(case.sub["seats"][:, middle_band]) ** 2)
     power += np.mean(np.abs(case.mains["seats"][:, middle_band]) ** 2)
