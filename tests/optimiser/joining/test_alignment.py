@@ -1,5 +1,6 @@
 """Delay and polarity: rules held against full scans, simulated systems, and invented rooms."""
 
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -20,8 +21,14 @@ def data_of(sub, mains, **others):
     return prepare_joining(survey_of(sub, mains), corner=CORNER, **others)
 
 
-def room_of(seed, **others):
-    return prepare_joining(modal_survey(seed), corner=CORNER, **others)
+@functools.cache
+def room_of(seed):
+    return prepare_joining(modal_survey(seed), corner=CORNER)
+
+
+@functools.cache
+def aligned(seed):
+    return align(room_of(seed))
 
 
 def scan_db(data, delays):
@@ -57,8 +64,7 @@ def test_anechoic_faults_are_undone_within_the_tie(late, inverted):
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_least_is_that_of_a_full_scan_and_what_is_chosen_lies_within_the_tie(seed):
-    data = room_of(seed)
-    found, scan = align(data), scan_db(data, NEAR)
+    found, scan = aligned(seed), scan_db(room_of(seed), NEAR)
     assert found.least_db == pytest.approx(min(scan.min(), found.present.loss_db), abs=1e-6)
     assert found.chosen.loss_db <= found.least_db + 0.3
     assert (found.present in found.tied) is (found.present.loss_db <= found.least_db + 0.25)
@@ -96,8 +102,7 @@ def test_shortest_change_among_the_tied(seed, set_to):
 @pytest.mark.parametrize("seed", SEEDS[:6])
 def test_advice_applied_to_a_simulated_system_gives_what_was_predicted(seed):
     """The system is turned in its measurements; then the same settings are in force, and kept."""
-    data = room_of(seed)
-    found = align(data)
+    found = aligned(seed)
     chosen = found.chosen.settings
     sign = -1.0 if chosen.inverted else 1.0
     survey = modal_survey(seed).filtered(
@@ -114,7 +119,7 @@ def test_errors_of_a_decibel_and_a_third_of_a_millisecond_cost_little():
     costs = []
     for seed in SEEDS:
         data = room_of(seed)
-        best = align(data).by_polarity[0].settings
+        best = aligned(seed).by_polarity[0].settings
         for level_db, late in ((1.0, 0.0003), (-1.0, -0.0003)):
             moved = JoiningSettings(delay=best.delay + late, level_change_db=level_db)
             costs.append(judge_sum(data, moved).loss_db - judge_sum(data, best).loss_db)
@@ -126,7 +131,7 @@ def test_a_subwoofer_10_db_below_the_mains_still_aligns():
     for seed in SEEDS:
         data = room_of(seed)
         quiet = align(data.with_transfers(sub=10**-0.5)).chosen.settings
-        gaps.append(judge_sum(data, quiet).loss_db - align(data).least_db)
+        gaps.append(judge_sum(data, quiet).loss_db - aligned(seed).least_db)
     assert np.mean(gaps) <= 0.2
 
 
@@ -145,8 +150,7 @@ def test_what_is_set_is_kept_within_the_tie_unless_the_other_polarity_is_told():
 def test_a_told_polarity_that_loses_no_more_is_taken():
     """At one frequency both polarities are alike: half a period stands for a flip."""
     for seed in range(40):
-        data = room_of(seed, present=JoiningSettings())
-        first = align(data)
+        data, first = room_of(seed), aligned(seed)
         other = first.by_polarity[1]
         if first.kept and other.loss_db <= first.present.loss_db:
             told = align(data, told_inverted=True)
@@ -197,7 +201,7 @@ def test_longer_changes_are_a_remark():
 def test_a_longer_change_is_told_from_half_a_decibel(set_to):
     gained, told = [], []
     near = np.abs(GRID - set_to) <= PERIOD + 1e-9
-    for late in PERIOD + np.arange(0.0006, 0.0015, 0.00005):
+    for late in PERIOD + np.arange(0.0006, 0.0015, 0.0001):
         sub = delayed(linkwitz_riley("low", 4), late)  # with what is set in it
         data = data_of(sub, linkwitz_riley("high", 4), present=JoiningSettings(delay=set_to))
         inside, outside = scan_db(data, GRID[near])[0], scan_db(data, GRID[~near])[0]
