@@ -21,9 +21,11 @@ PARTS = {
 
 
 def plan_of(folder, parts):
+    head = HEAD + "[limits]\nlocked = [63, 80, 100, 125]\n"
+    room = read_room(write_several(folder, parts, head=head, own=OWN + "delay_ms = 0\n"))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(choose, "EVALUATIONS_EACH", 200)
-        return propose(read_room(write_several(folder, parts, own=OWN + "delay_ms = 0\n")))
+        patch.setattr(choose, "EVALUATIONS_EACH", 60)
+        return propose(room)
 
 
 @pytest.fixture(scope="module")
