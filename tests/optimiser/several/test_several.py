@@ -125,7 +125,7 @@ def test_a_judge_written_apart_finds_the_same():
 
 def test_the_slope_is_that_of_differences():
     """scipy's forward differences; where limits are broken as well."""
-    model = Model(task_of(random_room(9, 3, 3)))
+    model = Model(task_of(random_room(10, 3, 3)))
     find_loudest(model)
     rng = np.random.default_rng(6)
     for _ in range(3):
