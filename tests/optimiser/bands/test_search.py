@@ -229,7 +229,7 @@ def test_search_does_not_live_on_its_start(case, monkeypatch):
 
 @pytest.mark.parametrize("node_limit", [1, 20])
 def test_node_limit_leaves_a_true_bound(case, node_limit):
-    solution = solve_band_gains(case.problem, gap_db=0.0, node_limit=node_limit)
+    solution = solve_band_gains(case.problem, gap_db=0.0, tie_share=0.0, node_limit=node_limit)
     assert solution.nodes <= node_limit
     assert solution.lower_bound <= case.truth.objective[case.truth.feasible].min() + 1e-12
     assert solution.lower_bound > 0.0
@@ -353,9 +353,9 @@ def test_ties_of_the_cases_are_not_empty():
 
 def test_tie_break_does_not_live_on_counting_out(case, monkeypatch):
     """The same rule without counting small boxes out."""
-    expected = solve_band_gains(case.problem, tie_share=0.4)
+    expected = solved(case.name, gap_db=0.0, tie_share=0.6)
     monkeypatch.setattr(tie_break_module, "_SMALL", 1)
-    solution = solve_band_gains(case.problem, tie_share=0.4)
+    solution = solve_band_gains(case.problem, gap_db=0.0, tie_share=0.6)
     assert solution.tie_break_exact
     np.testing.assert_array_equal(solution.labels, expected.labels)
 
