@@ -193,13 +193,17 @@ def test_order_and_scale_do_not_matter():
 
 
 def test_not_behind_differential_evolution():
-    """Delays, polarities and levels alone; popsize 15, as many evaluations, on the same loss."""
+    """Delays, polarities and levels alone; popsize 15, as many evaluations, on the same loss.
+
+    In one room. With so few evaluations evolution is ahead in others, of seeds 12 and 14; with the
+    usual ones, six times as many, it is not: bench_several.py counts.
+    """
     quiet = replace(random_room(13, 3, 4), equaliser_of=(None,) * 3)
-    found = choose_together(task_of(quiet), evaluations=6000, contributions=False)
+    found = choose_together(task_of(quiet), evaluations=12000, contributions=False)
     low, high = quiet.bounds()
     rival = differential_evolution(
         lambda x: quiet.objective(x.T), list(zip(low, high, strict=True)), popsize=15,
-        maxiter=6000 // (15 * low.size), polish=False, vectorized=True,
+        maxiter=12000 // (15 * low.size), polish=False, vectorized=True,
         updating="deferred", tol=0.0, **{DRAWS: 3},
     )  # fmt: skip
     assert found.best.deviation_db <= 1.005 * np.sqrt(rival.fun)  # it may end between steps
