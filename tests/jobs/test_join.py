@@ -33,10 +33,12 @@ from roomeq.wanted.loss import Loss
 
 pytestmark = pytest.mark.usefixtures("joining_once")
 
+TOML = JOINED_TOML + "[limits]\nlocked = [20, 25, 100, 125]\n"  # five bands are searched soon
+
 
 @pytest.fixture(scope="module")
 def room(tmp_path_factory):
-    return read_room(write_joined_room(tmp_path_factory.mktemp("joined")))
+    return read_room(write_joined_room(tmp_path_factory.mktemp("joined"), toml=TOML))
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +55,7 @@ def quick(room):
 @pytest.fixture(scope="module")
 def four(tmp_path_factory):
     """Levels of all four at two seats, no common time; again nothing asked of the path."""
-    toml = JOINED_TOML.replace("common_reference = true", "common_reference = false")
+    toml = TOML.replace("common_reference = true", "common_reference = false")
     sources = ("sub", "mains", "both", "difference")
     folder = tmp_path_factory.mktemp("levels")
     written = write_joined_room(folder, toml=toml, late=-0.0075, sources=sources, low_passes=1)
@@ -140,18 +142,18 @@ def test_check_join_and_propose_say_the_same(room, found):
     assert plan.joining.alignment == found.record.alignment
 
 
-def test_pairs_are_ranked_where_the_processor_offers_them(room, found):
+def test_pairs_are_ranked_where_the_processor_offers_them(room, quick, found):
     assert found.corners is None
     assert "[processor]" in found.corners_missing
     choice = FilterChoice(
-        family="linkwitz_riley", orders=(4,), corners=(60.0, 80.0, 100.0, 1000.0), can_bypass=False
+        family="linkwitz_riley", orders=(4,), corners=(60.0, 80.0, 1000.0), can_bypass=False
     )
     offered = join(changed(room, high_pass=choice, low_pass=choice, same_corner=True))
     assert offered.corners is not None
-    assert {entry.pair.corner for entry in offered.corners.ranked} == {60.0, 80.0, 100.0}
+    assert {entry.pair.corner for entry in offered.corners.ranked} == {60.0, 80.0}
     assert offered.corners.present.pair.corner == 80.0
     assert offered.corners.preferred is None
-    unstated = join(changed(room, high_pass=choice, mains_path=None))
+    unstated = join(changed(quick, high_pass=choice, mains_path=None))
     assert unstated.corners is None
     assert "[[mains_path]]" in unstated.corners_missing
 

@@ -44,7 +44,7 @@ from roomeq.report.text.wording import caution_text, no_change_text
 
 pytestmark = pytest.mark.usefixtures("joining_once")
 
-SEARCH = BandSearch(node_limit=1, prove=False, leave_out=False)
+SEARCH = BandSearch(node_limit=1, prove=False, leave_out=False, best=True)
 
 
 @pytest.fixture(scope="module")
@@ -251,7 +251,8 @@ def test_a_sum_that_contradicts_the_prediction_is_not_joined(room):
             sub = delayed(others["sub"].pressure, 0.006, frequencies=response.frequencies)
             response = response.filtered((others["mains"].pressure + sub) / response.pressure)
         wrong.append(replace(m, response=response))
-    plan = propose(replace(room, survey=replace(room.survey, measurements=tuple(wrong))))
+    wrong = replace(room, survey=replace(room.survey, measurements=tuple(wrong)))
+    plan = propose(wrong, node_limit=1, best=True)
     assert plan.joining is None
     assert CautionCode.SUM_DISAGREES in {caution.code for caution in plan.cautions}
     assert "They are not joined" in flat(plan_text(plan))
@@ -271,7 +272,7 @@ def test_says_why_mains_are_not_joined(room, joining, others, said):
     other = replace(room, joining=replace(room.joining, **joining), **others)
     assert said in joining_obstacle(other)
     assert joining_obstacle(room) is None
-    plan = propose(other, node_limit=1)
+    plan = propose(other, node_limit=1, best=True)
     assert plan.joining is None
     assert any(said in text for text in plan.assumptions)
     codes = {caution.code for caution in plan.cautions}
@@ -346,7 +347,9 @@ def test_each_seat_is_judged_with_settings_chosen_without_it(tmp_path):
         for m in alike
         if m.source != "both"
     )  # 6 dB too loud: bands and level are worth a change
-    plan = propose(replace(three, survey=replace(three.survey, measurements=louder)), node_limit=1)
+    limits = replace(three.limits, locked=(20, 25, 100, 125))
+    survey = replace(three.survey, measurements=louder)
+    plan = propose(replace(three, survey=survey, limits=limits), node_limit=1)
     rows = plan.joining.bands.seats
     assert plan.joining.bands.no_change is None
     assert [row.left_out_after_db for row in rows] == pytest.approx(
@@ -356,12 +359,13 @@ def test_each_seat_is_judged_with_settings_chosen_without_it(tmp_path):
 
 @pytest.fixture(scope="module")
 def small(room):
-    """One seat, nothing asked of the path."""
+    """One seat, nothing asked of the path, five bands to search."""
     measurements = tuple(m for m in room.survey.at_seat("seat 1") if m.source != "both")
     survey = replace(room.survey, measurements=measurements)
     coarse = DelayRange(lowest=-0.004, highest=0.0, step=0.001)
     joining = replace(room.joining, path_response=None, delays=coarse)
-    return replace(room, survey=survey, joining=joining)
+    limits = replace(room.limits, locked=(20, 25, 100, 125))
+    return replace(room, survey=survey, joining=joining, limits=limits)
 
 
 @pytest.fixture(scope="module")
@@ -582,7 +586,9 @@ def test_what_cannot_be_joined_leaves_the_bands_of_the_subwoofer_alone(room):
         for m in room.survey.measurements
         for kept in [m.response.frequencies > 250.0]
     )
-    plan = propose(replace(room, survey=replace(room.survey, measurements=high)), node_limit=1)
+    plan = propose(
+        replace(room, survey=replace(room.survey, measurements=high)), node_limit=1, best=True
+    )
     assert plan.joining is None
     assert any("not joined: the measurements share" in text for text in plan.assumptions)
 

@@ -36,8 +36,9 @@ from roomeq.report.text.plan import plan_text
 from roomeq.report.text.wording import reason_text
 
 
-def proposed(folder, *parts, node_limit=1, **others):
-    return propose(read_room(write_room(folder, *parts, **others)), node_limit=node_limit)
+def proposed(folder, *parts):
+    """Propose what is best, with no search for fewer moves: nothing here depends on it."""
+    return propose(read_room(write_room(folder, *parts)), node_limit=1, best=True)
 
 
 def butterworth_db(frequencies, *, order, corner):
@@ -234,7 +235,7 @@ def test_gains_found_may_change_the_high_pass_once_more(tmp_path, monkeypatch):
 
     monkeypatch.setattr(DriveScene, "protection", protection)
     monkeypatch.setattr("roomeq.jobs.drive.headroom.fit_room", fit)
-    drive = fit_within_headroom(room, BandSearch(node_limit=1))
+    drive = fit_within_headroom(room, BandSearch(node_limit=1, best=True))
     assert len(seen) == 2
     assert seen[0].survey is room.survey
     assert drive.room is seen[1]
@@ -251,7 +252,7 @@ def test_drive_limit_follows_the_headroom(tmp_path, level):
     room = read_room(
         write_room(tmp_path, tight, room=ROOM.replace("lower_limit", level + "lower_limit"))
     )
-    plan = propose(room, node_limit=1)
+    plan = propose(room, node_limit=1, best=True)
     record = plan.headroom
     assert record.drive_limit == "headroom"
     limits = [row.drive_limit_db for row in record.bands]
@@ -367,7 +368,7 @@ def test_distortion_of_the_sweep_at_the_main_seat_limits_the_drive(swept):
     inside = (room.wanted.distortion.frequencies > 15) & (room.wanted.distortion.frequencies < 120)
     found = room.wanted.distortion.ratios_db[0][inside]
     np.testing.assert_allclose(found, ratio, atol=0.3)
-    plan = propose(room, node_limit=1)
+    plan = propose(room, node_limit=1, best=True)
     for row in plan.headroom.bands:
         # it grows as fast again as the drive, and -10 dB is allowed (CEA-2010-A, second harmonic)
         assert row.distortion_db + row.rise_db == pytest.approx(-10.0 - ratio, abs=0.3)
