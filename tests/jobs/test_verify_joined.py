@@ -262,9 +262,8 @@ def test_without_the_sum_there_is_nothing_to_check(room, record):
         (lambda s: replace(s, delay=-s.delay), False),
     ],
 )
-def test_without_the_sum_the_parts_tell_by_what_they_lose(room, turn, agrees):
+def test_without_the_sum_the_parts_tell_by_what_they_lose(room, plan, turn, agrees):
     """Subwoofer and mains again, against one time zero, with settings that are made here."""
-    plan = propose(room, node_limit=1, keep_bands=True)
     set_to = turn(plan.joining.settings.settings())
     again = []
     for m in room.survey.measurements:
