@@ -37,24 +37,6 @@ def subject(name):
     return Subject(room=room, plan=plan)
 
 
-@pytest.fixture
-def unwritten(monkeypatch):
-    """Draw all, but write empty files, where which there are is all that is asked.
-
-    The names of pictures that are written all the same may be added.
-    """
-    written = []
-
-    def write(drawn, path, **look):
-        if path.stem in written:
-            write_picture(drawn, path, **look)
-        plt.close(drawn.figure)
-        path.touch()
-
-    monkeypatch.setattr(pictures, "write_picture", write)
-    return written
-
-
 def names(written):
     """Return the names of the files without folder and ending."""
     return [path.replace("\\", "/").rsplit("/", 1)[1].rsplit(".", 1)[0] for path in written.files]

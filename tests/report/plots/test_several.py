@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from matplotlib import pyplot as plt
 from msgspec.structs import replace
 from subwoofer_rooms import echoes, write_several
 
@@ -10,7 +9,6 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.several import choose
 from roomeq.plots import plot_subwoofers, plot_variation
-from roomeq.report.plots import pictures
 from roomeq.report.plots.pictures import Subject, write_pictures
 
 
@@ -61,8 +59,8 @@ def test_settings_are_drawn_for_each_and_never_for_the_sum(plan, tmp_path):
     assert "no level is wanted" in written.not_made["drive"]
 
 
-def test_names_that_look_alike_have_files_of_their_own(plan, tmp_path, monkeypatch):
-    monkeypatch.setattr(pictures, "write_picture", lambda drawn, path, **_: plt.close(drawn.figure))
+@pytest.mark.usefixtures("unwritten")
+def test_names_that_look_alike_have_files_of_their_own(plan, tmp_path):
     front, back = plan.subwoofers.values()
     alike = replace(plan, subwoofers={"front left": front, "front-left": back})
     written = write_pictures(Subject(plan=alike), tmp_path, only=["band_gains"])
