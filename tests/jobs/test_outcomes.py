@@ -64,8 +64,7 @@ def test_box_is_six_decibels_down_at_its_limit():
 
 @pytest.mark.parametrize("limit", [None, 18.0, 25.0, 32.0, 40.0])
 def test_flat_seats_are_left_alone_whatever_limit_is_stated(limit):
-    level = np.full((3, AXIS.size), 75.0)
-    fit = fitted(level, target=Target(lower_limit=limit), tie_share=0.0)
+    fit = fitted(np.full((3, AXIS.size), 75.0), target=Target(lower_limit=limit))
     assert fit.no_change is not None
     assert not fit.best_gains_db.any()
 
@@ -85,7 +84,7 @@ def test_roll_off_and_nothing_else_is_left_alone(limit, order, known):
         "limit": Target(lower_limit=limit),
         "nothing": Target(lower_limit=limit, lower_limit_estimated=True),
     }
-    fit = fitted(np.tile(level, (3, 1)), target=stated[known], tie_share=0.0)
+    fit = fitted(np.tile(level, (3, 1)), target=stated[known])
     assert fit.no_change is not None
     assert fit.best_gains_db.min() >= -1.0
     codes = {band.reason for band in fit.bands if (band.error_db or 0.0) < -3.0}
@@ -97,8 +96,7 @@ def test_roll_off_and_nothing_else_is_left_alone(limit, order, known):
 def test_roll_off_is_left_alone_where_nothing_is_said_of_it(limit, order):
     """The estimate is too low in such rooms, and the whole bass was cut for it."""
     noise = 0.3 * np.random.default_rng(1).normal(size=(3, AXIS.size))
-    level = 75.0 + box_db(AXIS, limit, order) + noise
-    fit = fitted(level, target=Target(), tie_share=0.0)
+    fit = fitted(75.0 + box_db(AXIS, limit, order) + noise, target=Target(), leave_out=False)
     assert fit.no_change is not None
     assert not fit.gains_db.any()
     assert fit.level_change_db == 0.0
@@ -278,7 +276,7 @@ def test_applied_and_asked_again_nothing_changes():
         gains = fitted(mode, leave_out=False, node_limit=1).gains_db
         noise = rng.normal(0.0, 0.3, (4, 1)) + 0.3 * rng.normal(size=(4, AXIS.size))
         applied = mode + boost_db(gains, AXIS) + noise
-        fit = fitted(applied, present_gains_db=gains, node_limit=1, tie_share=0.0)
+        fit = fitted(applied, present_gains_db=gains, leave_out=False, node_limit=1)
         again.append(fit.no_change is not None)
     assert all(again)
 
